@@ -1,0 +1,1 @@
+"""The supervisor: keeps sealed fruit enclosures at their gas set-points, and keeps people out of unsafe air."""

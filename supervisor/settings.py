@@ -1,0 +1,265 @@
+"""The site file: what may stand in it. Strict, frozen, unknown keys refused; reading it is `sitefile.py`.
+
+Absolute ceilings stand here as constants. A site may be stricter and never laxer: they are the last line before
+people and fruit, so moving one is a change to the program that someone reviews, not a line in a file.
+"""
+
+from functools import cached_property
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from supervisor.values import Gas
+
+PERMIT_VALID_S_CEILING = 60.0  # the contract: hardware believes no permit for longer
+LEASE_S_CEILING = 300.0
+SAMPLE_AGE_S_CEILING = 7200.0
+AIR_AGE_S_CEILING = 60.0
+UNIT_SILENCE_S_CEILING = 120.0
+CLOCK_OFFSET_S_CEILING = 15.0
+START_GRACE_S_CEILING = 600.0
+O2_CLEAR_PCT_FLOOR = 19.5  # 29 CFR 1910.146(b)
+O2_CLEAR_PCT_CEILING = 23.5  # 29 CFR 1910.146(b)
+O2_DANGER_PCT_FLOOR = 17.0
+CO2_CLEAR_PCT_CEILING = 0.5  # 29 CFR 1910.1000 Table Z-1, 5,000 ppm
+CO2_DANGER_PCT_CEILING = 3.0  # under the 4 % that is immediately dangerous to life (NIOSH)
+VOLUME_NL_PER_REQUEST_CEILING = 2_000.0
+VOLUME_NL_PER_HOUR_CEILING = 20_000.0
+VOLUME_NL_PER_DAY_CEILING = 200_000.0
+O2_FLOOR_PCT_LOWEST = 0.5
+CO2_CEILING_PCT_HIGHEST = 30.0
+
+Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
+"""A legal topic level: lower-case letters, digits, - and _, at most 40."""
+Positive = Annotated[float, Field(gt=0)]
+NonNegative = Annotated[float, Field(ge=0)]
+PctValue = Annotated[float, Field(ge=0, le=100)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+
+
+class SiteName(_Table):
+    id: Name
+    name: str = ""
+    topic_root: str | None = None
+
+
+class Broker(_Table):
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    keepalive_s: Annotated[int, Field(ge=5, le=60)] = 15
+    username: str | None = None
+    password_file: str | None = None
+    echo_timeout_s: Annotated[float, Field(ge=2, le=60)] = 15.0
+
+
+class History(_Table):
+    url: str
+    org: str
+    bucket: str
+    token_file: str | None = None
+
+
+class Timing(_Table):
+    tick_s: Annotated[float, Field(ge=0.1, le=10)] = 1.0
+    permit_interval_s: Annotated[float, Field(ge=1, le=30)] = 10.0
+    permit_valid_s: Annotated[float, Field(ge=5, le=PERMIT_VALID_S_CEILING)] = 45.0
+    lease_s: Annotated[float, Field(ge=5, le=LEASE_S_CEILING)] = 120.0
+    sample_age_s_max: Annotated[float, Field(gt=0, le=SAMPLE_AGE_S_CEILING)] = 2700.0
+    air_age_s_max: Annotated[float, Field(gt=0, le=AIR_AGE_S_CEILING)] = 30.0
+    unit_silence_s_max: Annotated[float, Field(gt=0, le=UNIT_SILENCE_S_CEILING)] = 45.0
+    clock_offset_s_max: Annotated[float, Field(gt=0, le=CLOCK_OFFSET_S_CEILING)] = 10.0
+    start_grace_s: Annotated[float, Field(ge=0, le=START_GRACE_S_CEILING)] = 120.0
+    clear_after_s: Annotated[float, Field(ge=0, le=3600)] = 60.0
+
+
+class GasLimits(_Table):
+    per_request_nl: Annotated[float, Field(gt=0, le=VOLUME_NL_PER_REQUEST_CEILING)]
+    per_hour_nl: Annotated[float, Field(gt=0, le=VOLUME_NL_PER_HOUR_CEILING)]
+    per_day_nl: Annotated[float, Field(gt=0, le=VOLUME_NL_PER_DAY_CEILING)]
+
+
+class Limits(_Table):
+    nitrogen: GasLimits
+    co2: GasLimits
+    air: GasLimits
+
+    def of(self, gas: Gas) -> GasLimits:
+        return getattr(self, gas)
+
+
+class Recipe(_Table):
+    id: Name
+    crop: str
+    o2_pct: Annotated[float, Field(gt=0, le=21)]
+    co2_pct: Annotated[float, Field(ge=0, le=CO2_CEILING_PCT_HIGHEST)]
+    o2_band_pct: Annotated[float, Field(gt=0, le=5)]
+    co2_band_pct: Annotated[float, Field(gt=0, le=5)]
+    o2_floor_pct: Annotated[float, Field(ge=O2_FLOOR_PCT_LOWEST, le=21)]
+    co2_ceiling_pct: Annotated[float, Field(ge=0, le=CO2_CEILING_PCT_HIGHEST)]
+    source: Annotated[str, Field(min_length=3)]
+
+
+class SourcedLimit(_Table):
+    """A limit with the publication it comes from, so that the next person can check it."""
+
+    pct: PctValue
+    source: Annotated[str, Field(min_length=3)]
+
+
+class RoomLimits(_Table):
+    """Inside the clear limits the room may be entered and dosed in; beyond a danger limit everybody leaves."""
+
+    o2_clear_min: SourcedLimit
+    o2_clear_max: SourcedLimit
+    o2_danger_min: SourcedLimit
+    co2_clear_max: SourcedLimit
+    co2_danger_max: SourcedLimit
+
+
+class RoomSensor(_Table):
+    id: Name
+    unit: Name
+
+
+class Room(_Table):
+    id: Name
+    name: str = ""
+    volume_m3: Positive
+    ventilation_m3_h: NonNegative = 0.0
+    limits: RoomLimits
+    sensor: Annotated[tuple[RoomSensor, ...], Field(min_length=1, strict=False)]
+
+
+class Source(_Table):
+    """Where a gas comes from. `o2_pct` is a nitrogen generator's residual oxygen at rated flow."""
+
+    id: Name
+    gas: Gas
+    unit: Name
+    capacity_nl_min: Positive
+    o2_pct: PctValue = 0.0
+    stock_kg: NonNegative | None = None
+    reserve_kg: NonNegative = 0.0
+
+
+class Line(_Table):
+    id: Name
+    transport_s: NonNegative
+    settling_s: NonNegative
+
+
+class Analyser(_Table):
+    id: Name
+    unit: Name
+    idle_line: Name
+    sample_flow_nl_min: Positive = 1.0
+    lines: Annotated[tuple[Line, ...], Field(min_length=1, strict=False)]
+
+
+class GasSources(_Table):
+    nitrogen: Name | None = None
+    co2: Name | None = None
+    air: Name | None = None
+
+    def of(self, gas: Gas) -> str | None:
+        return getattr(self, gas)
+
+
+class GasFlows(_Table):
+    """The most that one enclosure's inlet takes, normal litres a minute."""
+
+    nitrogen: Positive = 50.0
+    co2: Positive = 20.0
+    air: Positive = 50.0
+
+    def of(self, gas: Gas) -> float:
+        return getattr(self, gas)
+
+
+class Enclosure(_Table):
+    id: Name
+    room: Name
+    line: Name
+    unit: Name
+    recipe: Name
+    free_volume_nl: Annotated[float, Field(ge=10, le=1_000_000)]
+    fruit_kg: NonNegative
+    sources: GasSources
+    flow_nl_min_max: GasFlows = GasFlows()
+
+
+class Mapping(_Table):
+    """How a gateway that speaks differently is read: its topic, and where in its payload each field lies.
+
+    `topic` is the gateway's own topic (absolute), `{name}` standing for a variable level; `kind` is the contract's
+    topic below the root. `fields` maps a contract field to a dotted path in the payload; `units` to a unit slip to undo
+    (`ppm`: parts per million to percent, `fraction`: 0..1 to percent, `fahrenheit`: to degC, `epoch_s`, `epoch_ms`: to
+    RFC 3339); `fixed` gives fields that the gateway does not send.
+    """
+
+    topic: Annotated[str, Field(min_length=1)]
+    kind: str
+    names: dict[str, str] = {}
+    fields: dict[str, str] = {}
+    units: dict[str, Literal["ppm", "fraction", "fahrenheit", "epoch_s", "epoch_ms"]] = {}
+    fixed: dict[str, str | int | float | bool] = {}
+
+
+class SiteFile(_Table):
+    format: Literal[1]
+    site: SiteName
+    broker: Broker = Broker()
+    history: History | None = None
+    timing: Timing = Timing()
+    limits: Limits
+    recipe: Annotated[tuple[Recipe, ...], Field(min_length=1, strict=False)]
+    room: Annotated[tuple[Room, ...], Field(min_length=1, strict=False)]
+    source: Annotated[tuple[Source, ...], Field(min_length=1, strict=False)]
+    analyser: Annotated[tuple[Analyser, ...], Field(min_length=1, strict=False)]
+    enclosure: Annotated[tuple[Enclosure, ...], Field(min_length=1, strict=False)]
+    mapping: Annotated[tuple[Mapping, ...], Field(strict=False)] = ()
+
+    @property
+    def root(self) -> str:
+        """The topic root that everything of this site stands under."""
+        return self.site.topic_root or f"stillhold/{self.site.id}"
+
+    @cached_property
+    def recipes(self) -> dict[str, Recipe]:
+        return {one.id: one for one in self.recipe}
+
+    @cached_property
+    def rooms(self) -> dict[str, Room]:
+        return {one.id: one for one in self.room}
+
+    @cached_property
+    def gas_sources(self) -> dict[str, Source]:
+        return {one.id: one for one in self.source}
+
+    @cached_property
+    def analysers(self) -> dict[str, Analyser]:
+        return {one.id: one for one in self.analyser}
+
+    @cached_property
+    def enclosures(self) -> dict[str, Enclosure]:
+        return {one.id: one for one in self.enclosure}
+
+    @cached_property
+    def lines(self) -> dict[str, Line]:
+        """Every line by its id; two analysers that reach the same line agree on it (checked)."""
+        return {line.id: line for one in self.analyser for line in one.lines}
+
+    @cached_property
+    def enclosure_of_line(self) -> dict[str, str]:
+        return {one.line: one.id for one in self.enclosure}
+
+    def recipe_of(self, enclosure: str) -> Recipe:
+        return self.recipes[self.enclosures[enclosure].recipe]
+
+    def source_of(self, enclosure: str, gas: Gas) -> Source | None:
+        """The source piped to this enclosure for this gas, or None where there is none."""
+        source = self.enclosures[enclosure].sources.of(gas)
+        return None if source is None else self.gas_sources[source]
