@@ -5,10 +5,11 @@ The AsyncAPI document, the subscriptions and the decoder are all made from these
 Unknown keys are ignored; numbers must be finite; times are RFC 3339 in UTC.
 """
 
+import re
 from datetime import UTC, datetime
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, PlainSerializer
+from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
 
 Pct = Annotated[float, Field(ge=-5.0, le=105.0, description="volume percent of dry gas")]
 # An analyser with offset may read a little below zero or above a hundred; judging that is not the decoder's work.
@@ -18,8 +19,23 @@ Count = Annotated[int, Field(ge=0, le=2**53)]
 Words = Annotated[str, Field(max_length=2000)]
 
 
+_RFC3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
+
+
+def _parsed(value: object) -> object:
+    # pydantic alone would take "1700000000" for a time, and the contract has no such form.
+    if not isinstance(value, str):
+        return value
+    if not _RFC3339.fullmatch(value):
+        raise ValueError("not an RFC 3339 time such as 2026-07-01T05:00:00.000Z")
+    return datetime.fromisoformat(value.upper())
+
+
 def _utc(moment: datetime) -> datetime:
-    return moment.astimezone(UTC)
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError:  # year 1 or 9999 with an offset: not a ValueError, so it would pass through the decoder
+        raise ValueError("a time outside the years 1 to 9999") from None
 
 
 def rfc3339(moment: datetime) -> str:
@@ -32,7 +48,12 @@ def at(wall_s: float) -> datetime:
     return datetime.fromtimestamp(round(wall_s, 3), UTC)
 
 
-Moment = Annotated[AwareDatetime, AfterValidator(_utc), PlainSerializer(rfc3339, return_type=str, when_used="json")]
+Moment = Annotated[
+    AwareDatetime,
+    BeforeValidator(_parsed),
+    AfterValidator(_utc),
+    PlainSerializer(rfc3339, return_type=str, when_used="json"),
+]
 
 
 class _Message(BaseModel):
