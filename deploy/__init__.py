@@ -1,0 +1,1 @@
+"""How Stillhold is installed and run: set-up, brokers, the demo. Nothing in `supervisor` or `simulator` imports it."""
