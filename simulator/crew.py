@@ -1,0 +1,139 @@
+"""A simulated crew: it closes and opens bags with its hands and sends `operator/command` as people do.
+
+By default it seals one enclosure after another. It asks again, as a person would, while nobody answers or while a
+seal or an opening is refused, and opens a bag only after the opening was granted.
+"""
+
+import tomllib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from .scheduler import Scheduler
+from .stamp import to_text
+
+FIRST_SEAL_S = 180.0
+SEAL_EVERY_S = 240.0
+ASK_AGAIN_MS = 60_000
+PATIENCE = 1000
+INSISTS_ON = ("seal", "open")
+UNACKNOWLEDGED = ("unacknowledged", "returned_unacknowledged", "latched_unacknowledged")
+
+
+class CrewError(ValueError):
+    """A schedule that cannot be read; the text names the place and the mend."""
+
+
+@dataclass(frozen=True)
+class Act:
+    """One thing the crew does at `at_s` simulated seconds after the plant's start; `more` goes into the command."""
+
+    at_s: float
+    action: str
+    target: str
+    more: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """What the crew does; it acknowledges alarms after a while if a time is given."""
+
+    acts: tuple[Act, ...] = ()
+    acknowledge_after_s: float | None = None
+
+
+def sealing_in_turn(enclosures: Iterable[str]) -> Schedule:
+    """The default: every enclosure sealed, the first after three minutes, then one every four."""
+    return Schedule(tuple(Act(FIRST_SEAL_S + i * SEAL_EVERY_S, "seal", one) for i, one in enumerate(enclosures)))
+
+
+def load_schedule(path: Path) -> Schedule:
+    """A schedule from TOML: `[[act]]` with at_s, action, target and more; optional `acknowledge_after_s`."""
+    try:
+        keys = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as why:
+        raise CrewError(f"{path}: cannot be read as a crew's schedule: {why}") from why
+    acts = []
+    for i, row in enumerate(keys.get("act", [])):
+        more = {key: value for key, value in row.items() if key not in ("at_s", "action", "target")}
+        try:
+            acts.append(Act(float(row["at_s"]), str(row["action"]), str(row["target"]), more))
+        except (KeyError, TypeError, ValueError) as why:
+            raise CrewError(f"{path}: [[act]] {i}: needs at_s (a number), action and target: {why!r}") from why
+    after = keys.get("acknowledge_after_s")
+    if after is not None and (isinstance(after, bool) or not isinstance(after, int | float)):
+        raise CrewError(f"{path}: acknowledge_after_s must be a number of seconds, found {after!r}")
+    return Schedule(tuple(acts), after)
+
+
+@dataclass
+class _Asked:
+    act: Act
+    command: dict[str, Any]
+    tries: int = 1
+
+
+class Crew:
+    """Carries out a schedule. `close_bag` and `open_bag` are the crew's hands."""
+
+    def __init__(
+        self, schedule: Schedule, boot: str, scheduler: Scheduler, send: Callable[[str, dict[str, Any], bool], None],
+        close_bag: Callable[[str], None], open_bag: Callable[[str], None],
+    ) -> None:
+        self._schedule, self._boot, self._scheduler, self._send = schedule, boot, scheduler, send
+        self._close_bag, self._open_bag = close_bag, open_bag
+        self._count = 0
+        self._asked: dict[str, _Asked] = {}
+        self._seen: set[tuple[str, int]] = set()
+        for act in schedule.acts:
+            self.plan(act)
+
+    def plan(self, act: Act) -> None:
+        """Put one more act on the schedule; `at_s` counts from the scheduler's now."""
+        self._scheduler.at(self._scheduler.now_ms + round(act.at_s * 1000), lambda: self._begin(act))
+
+    def hear_outcome(self, body: Mapping[str, Any]) -> None:
+        """`operator/outcome`: done, or asked again later."""
+        asked = self._asked.pop(str(body.get("command_id")), None)
+        if asked is None:
+            return
+        if body.get("accepted") is True:
+            if asked.act.action == "open":
+                self._open_bag(asked.act.target)
+        elif asked.act.action in INSISTS_ON and asked.tries < PATIENCE:
+            tries = asked.tries + 1
+            self._scheduler.at(self._scheduler.now_ms + ASK_AGAIN_MS, lambda: self._ask(asked.act, tries))
+
+    def hear_alarm(self, body: Mapping[str, Any]) -> None:
+        """`alarm/<alarm>`: acknowledged after a while, once per occurrence, if the schedule says so."""
+        after_s = self._schedule.acknowledge_after_s
+        alarm, occurrence = body.get("alarm"), body.get("occurrence")
+        if after_s is None or body.get("state") not in UNACKNOWLEDGED:
+            return
+        if not isinstance(alarm, str) or not isinstance(occurrence, int) or (alarm, occurrence) in self._seen:
+            return
+        self._seen.add((alarm, occurrence))
+        act = Act(after_s, "acknowledge", alarm, {"occurrence": occurrence, "note": "seen by the simulated crew"})
+        self.plan(act)
+
+    def _begin(self, act: Act) -> None:
+        if act.action == "seal":
+            self._close_bag(act.target)
+        self._ask(act, 1)
+
+    def _ask(self, act: Act, tries: int) -> None:
+        self._count += 1
+        command = {"command_id": f"crew-{self._boot}-{self._count}", "issued_at": to_text(self._scheduler.now_ms),
+                   "operator": "simulated crew", "action": act.action, "target": act.target, **act.more}
+        asked = _Asked(act, command, tries)
+        self._asked[command["command_id"]] = asked
+        self._say(asked)
+
+    def _say(self, asked: _Asked) -> None:
+        """Send a command, and send it again under the same id while nobody answers."""
+        if self._asked.get(asked.command["command_id"]) is not asked or asked.tries > PATIENCE:
+            return
+        self._send("operator/command", dict(asked.command), False)
+        asked.tries += 1
+        self._scheduler.at(self._scheduler.now_ms + ASK_AGAIN_MS, lambda: self._say(asked))

@@ -1,0 +1,129 @@
+"""What can go wrong with the hardware: one list of `Fault`, each with a start, an end and a size.
+
+A component asks the board whether a fault of a name stands on a target, and how large; nothing else knows of faults.
+"""
+
+import math
+import tomllib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from .scheduler import Scheduler
+from .sitefile import SiteSpec
+
+# name: (kind of target, meaning of size)
+KINDS = {
+    "leak": ("enclosure", "leak as an exchange of the nominal volume per day, in place of its own"),
+    "hose_off": ("valve", "gas flows and is metered, into the room and not into the enclosure"),
+    "valve_stuck_open": ("valve", "flow that passes whatever is asked, nl/min; 0 means the valve's largest"),
+    "valve_stuck_shut": ("valve", "-"),
+    "sensor_silent": ("sensor", "-"),
+    "sensor_fault": ("sensor", "-"),
+    "analyser_dead": ("analyser", "-"),
+    "analyser_flat": ("analyser", "-"),
+    "analyser_fault": ("analyser", "-"),
+    "analyser_wrong_line": ("analyser line", "0 when its feedback does not show it, 1 when it does"),
+    "clock_offset": ("unit", "s that the unit's clock is ahead"),
+    "unit_off": ("unit", "-"),
+    "source_off": ("source", "-"),
+    "source_weak": ("source", "share of its capacity that is left"),
+    "source_impure": ("source", "oxygen in what it gives, percent"),
+    "ventilation_off": ("room", "-"),
+    "nitrogen_release": ("room", "nitrogen flowing straight into the room, nl/min"),
+    "co2_release": ("room", "CO2 flowing straight into the room, nl/min"),
+}
+
+
+class FaultError(ValueError):
+    """A fault that this site cannot have; the text names the mend."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong from `start_s` to `end_s`, in simulated seconds from the plant's start."""
+
+    name: str
+    target: str
+    start_s: float = 0.0
+    end_s: float = math.inf
+    size: float = 0.0
+
+
+def load_faults(path: Path) -> list[Fault]:
+    """Faults from a TOML file of `[[fault]]` tables. Raises FaultError naming the file and table."""
+    try:
+        rows = tomllib.loads(path.read_text(encoding="utf-8")).get("fault", [])
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as why:
+        raise FaultError(f"{path}: cannot be read as faults: {why}") from why
+    faults = []
+    for i, row in enumerate(rows):
+        try:
+            faults.append(Fault(**row))
+        except TypeError as why:
+            raise FaultError(f"{path}: [[fault]] {i}: {why}; allowed: name, target, start_s, end_s, size") from why
+    return faults
+
+
+def targets_of(site: SiteSpec) -> dict[str, set[str]]:
+    """What each kind of target may name on this site."""
+    return {
+        "enclosure": {one.id for one in site.enclosures},
+        "valve": {f"{one.id}/{gas}" for one in site.enclosures for gas in one.sources},
+        "sensor": {f"{room.id}/{sensor.id}" for room in site.rooms for sensor in room.sensors},
+        "analyser": {one.id for one in site.analysers},
+        "analyser line": {f"{one.id}/{line}" for one in site.analysers for line in one.lines},
+        "unit": set(site.units),
+        "source": {one.id for one in site.sources},
+        "room": {one.id for one in site.rooms},
+    }
+
+
+class FaultBoard:
+    """The faults that stand now."""
+
+    def __init__(
+        self, site: SiteSpec, faults: Iterable[Fault], scheduler: Scheduler, changed: Callable[[Fault], None],
+    ) -> None:
+        """`changed` is called after a fault began or ended. Raises FaultError for a name or target unknown here."""
+        self._standing: dict[tuple[str, str], list[float]] = {}
+        self._changed = changed
+        self._targets = targets_of(site)
+        self._scheduler = scheduler
+        self._start_ms = scheduler.now_ms
+        for fault in faults:
+            self.add(fault)
+
+    def add(self, fault: Fault) -> None:
+        """Plan one more fault."""
+        if fault.name not in KINDS:
+            raise FaultError(f"fault {fault.name!r} is unknown; there are {', '.join(KINDS)}")
+        kind = KINDS[fault.name][0]
+        if fault.target not in self._targets[kind]:
+            allowed = ", ".join(sorted(self._targets[kind]))
+            raise FaultError(f"fault {fault.name}: {fault.target!r} is no {kind} of this site; there are {allowed}")
+        if not (math.isfinite(fault.start_s) and fault.end_s > fault.start_s and math.isfinite(fault.size)):
+            raise FaultError(f"fault {fault.name} on {fault.target}: needs start_s < end_s and a finite size")
+        self._scheduler.at(self._start_ms + round(fault.start_s * 1000), lambda: self._begin(fault))
+        if math.isfinite(fault.end_s):
+            self._scheduler.at(self._start_ms + round(fault.end_s * 1000), lambda: self._end(fault))
+
+    def size(self, name: str, target: str) -> float | None:
+        """The size of the fault that stands on a target (the latest, if several), or None."""
+        sizes = self._standing.get((name, target))
+        return sizes[-1] if sizes else None
+
+    def stands(self, name: str, target: str) -> bool:
+        """Whether a fault stands on a target."""
+        return bool(self._standing) and bool(self._standing.get((name, target)))
+
+    def _begin(self, fault: Fault) -> None:
+        self._standing.setdefault((fault.name, fault.target), []).append(fault.size)
+        self._changed(fault)
+
+    def _end(self, fault: Fault) -> None:
+        key = (fault.name, fault.target)
+        self._standing[key].remove(fault.size)
+        if not self._standing[key]:
+            del self._standing[key]
+        self._changed(fault)

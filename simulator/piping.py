@@ -1,0 +1,96 @@
+"""The pipes between sources, valves, enclosures and rooms: who gets what flows, and where it ends up."""
+
+from collections.abc import Callable, Mapping
+
+from .faults import FaultBoard
+from .gas import Enclosure
+from .room import Room
+from .scheduler import Scheduler
+from .sources import Source
+from .valves import Valve
+
+Flows = tuple[float, float, float]
+
+
+class Piping:
+    """Shares every source among its valves and leads the gas on. `bring` advances an enclosure to now."""
+
+    def __init__(
+        self, scheduler: Scheduler, faults: FaultBoard, sources: Mapping[str, Source], valves: Mapping[str, Valve],
+        enclosures: Mapping[str, Enclosure], room_of: Mapping[str, str], rooms: Mapping[str, Room],
+        bring: Callable[[str], None], now_s: Callable[[], float],
+    ) -> None:
+        self._scheduler, self._faults, self._sources, self._enclosures = scheduler, faults, sources, enclosures
+        self._room_of, self._rooms, self._bring, self._now_s = room_of, rooms, bring, now_s
+        self._on_source: dict[str, list[Valve]] = {one: [] for one in sources}
+        self._into: dict[str, list[Valve]] = {one: [] for one in enclosures}
+        self._astray: dict[str, Flows] = {}
+        for valve in valves.values():
+            self._on_source[valve.source].append(valve)
+            self._into[valve.enclosure].append(valve)
+            valve.demand_changed = self._rebalancer(valve.source)
+            valve.source_available = self._availability(valve.source)
+
+    def rebalance(self, source_id: str) -> None:
+        """Share a source anew, after a valve moved or the source changed."""
+        source, valves = self._sources[source_id], self._on_source[source_id]
+        flows = source.share([valve.demand_nl_min() for valve in valves])
+        touched: dict[str, None] = {}
+        for valve, flow in zip(valves, flows, strict=True):
+            if flow > 0.0 or valve.flow_nl_min > 0.0:
+                touched[valve.enclosure] = None
+            valve.set_flow(flow)
+        for enclosure_id in touched:
+            self.lead(enclosure_id)
+        lasts_ms = source.lasts_ms()
+        if lasts_ms is not None:
+            self._scheduler.at(self._scheduler.now_ms + lasts_ms, lambda: self._spent(source_id))
+
+    def lead(self, enclosure_id: str) -> None:
+        """Lead what flows for one enclosure into it, or into its room where a hose is off."""
+        self._bring(enclosure_id)
+        inside, astray = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
+        for valve in self._into[enclosure_id]:
+            if valve.flow_nl_min <= 0.0:
+                continue
+            o2_pct, co2_pct = self._sources[valve.source].composition
+            flow = valve.flow_nl_min
+            gas = (flow, flow * o2_pct / 100.0, flow * co2_pct / 100.0)
+            if self._faults.stands("hose_off", valve.name):
+                astray = _sum(astray, gas)
+            else:
+                inside = _sum(inside, gas)
+        self._enclosures[enclosure_id].set_inflow(*inside)
+        if astray != self._astray.get(enclosure_id, (0.0, 0.0, 0.0)):
+            self._astray[enclosure_id] = astray
+            self.lead_room(self._room_of[enclosure_id])
+
+    def lead_room(self, room_id: str) -> None:
+        """Everything that flows straight into a room: loose hoses and releases."""
+        room = self._rooms[room_id]
+        room.advance(self._now_s())
+        nitrogen = self._faults.size("nitrogen_release", room_id) or 0.0
+        co2 = self._faults.size("co2_release", room_id) or 0.0
+        release = (nitrogen + co2, 0.0, co2)
+        for enclosure_id, astray in self._astray.items():
+            if self._room_of[enclosure_id] == room_id:
+                release = _sum(release, astray)
+        room.release = release
+
+    def _spent(self, source_id: str) -> None:
+        """The moment at which a stock may have run out."""
+        source = self._sources[source_id]
+        source.count()
+        if source.stock_kg == 0.0 and source.flow_nl_min > 0.0:
+            self.rebalance(source_id)
+            source.tell()
+
+    def _rebalancer(self, source_id: str) -> Callable[[], None]:
+        return lambda: self.rebalance(source_id)
+
+    def _availability(self, source_id: str) -> Callable[[], bool]:
+        return lambda: self._sources[source_id].available
+
+
+def _sum(one: Flows, other: Flows) -> Flows:
+    return one[0] + other[0], one[1] + other[1], one[2] + other[2]

@@ -1,0 +1,202 @@
+"""A dosing valve and the hardware rules of the message contract.
+
+A request is refused when retained, expired, of an old epoch, without a permit, while another runs, or without a
+source; a repeated id gets its own outcome again. The lease ends at `valid_until`; a cut dose is not taken up again.
+"""
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+from .faults import FaultBoard
+from .permits import RoomPermit
+from .scheduler import Scheduler
+from .units import Unit
+from .wire import Request, Stop
+
+PROGRESS_MS = 30_000
+# An open valve through which nothing flows for this long gives up: assumed.
+NO_FLOW_MS = 10_000
+# Outcomes of this many ids are remembered: a lease is minutes, so this is days.
+REMEMBERED = 4096
+
+
+class Valve:
+    """One enclosure's valve for one gas. Volumes nl, flows nl/min; metered at the source."""
+
+    def __init__(
+        self, enclosure: str, gas: str, largest_nl_min: float, source: str, unit: Unit, permit: RoomPermit,
+        scheduler: Scheduler, faults: FaultBoard,
+    ) -> None:
+        self.enclosure, self.gas, self.source = enclosure, gas, source
+        self.largest_nl_min = largest_nl_min
+        self.unit, self._permit = unit, permit
+        self._scheduler, self._faults = scheduler, faults
+        self._topic = f"dosing/{enclosure}/{gas}"
+        self.name = f"{enclosure}/{gas}"
+        # Set by the piping: share the source anew, and whether it can give at all.
+        self.demand_changed: Callable[[], None] = lambda: None
+        self.source_available: Callable[[], bool] = lambda: False
+        self.flow_nl_min = 0.0
+        self.dose: Request | None = None
+        self._delivered_nl = 0.0
+        self._since_ms = scheduler.now_ms
+        self._plan = 0
+        self._said_open = False
+        self._outcomes: dict[str, dict[str, Any]] = {}
+        self._stopped: dict[str, None] = {}
+
+    # ---- what the supervisor sends
+
+    def request(self, asked: Request, retained: bool) -> None:
+        """Run a dose or refuse it."""
+        known = self._outcomes.get(asked.request_id)
+        if known is not None:
+            if self.dose is not None and self.dose.request_id == asked.request_id:
+                self._progress()
+            else:
+                self.unit.send(f"{self._topic}/report", {**known, "observed_at": self.unit.stamp()})
+            return
+        code = self._refusal(asked, retained)
+        if code is not None:
+            self._report(asked.request_id, "refused", 0.0, code)
+            return
+        self.dose = asked
+        self._delivered_nl = 0.0
+        self._since_ms = now_ms = self._scheduler.now_ms
+        self._report(asked.request_id, "accepted", 0.0)
+        self._scheduler.at(now_ms + asked.valid_until_ms - self.unit.now_ms, lambda: self._lease_over(asked))
+        self._scheduler.at(now_ms + PROGRESS_MS, lambda: self._beat(asked))
+        self.demand_changed()
+
+    def stop(self, stop: Stop, retained: bool) -> None:
+        """End the named dose, or whatever runs. Obeyed whatever its epoch or age: stopping is the safe side."""
+        if not retained:
+            self.unit.epoch.see(stop.epoch)
+        if self.dose is not None and stop.request_id in (None, self.dose.request_id):
+            self._end("aborted", "stopped")
+        elif stop.request_id is not None and stop.request_id not in self._outcomes:
+            # The stop overtook its request.
+            _remember(self._stopped, stop.request_id, None)
+
+    def cut_if_uncovered(self) -> None:
+        """End the dose when the room's permit does not cover it any more."""
+        if self.dose is not None and not self._permit.covers(self.gas):
+            self._end("aborted", "no_permit")
+
+    def lose_power(self) -> None:
+        """The unit is off: the valve falls shut and the dose is over; its outcome is told when asked again."""
+        if self.dose is not None:
+            self._end("aborted", "stopped")
+        else:
+            self.demand_changed()
+
+    # ---- what the piping asks and sets
+
+    def demand_nl_min(self) -> float:
+        """The flow that would pass now if the source could give it."""
+        stuck = self._faults.size("valve_stuck_open", self.name)
+        if stuck is not None:
+            return stuck or self.largest_nl_min
+        if self.dose is None or self._faults.stands("valve_stuck_shut", self.name):
+            return 0.0
+        return min(self.dose.max_flow_nl_min, self.largest_nl_min)
+
+    @property
+    def open(self) -> bool:
+        """The valve's position as its switch tells it."""
+        if self._faults.stands("valve_stuck_open", self.name):
+            return True
+        return self.dose is not None and not self._faults.stands("valve_stuck_shut", self.name)
+
+    def set_flow(self, flow_nl_min: float) -> None:
+        """The piping's word on what passes from now on."""
+        self._meter()
+        changed = flow_nl_min != self.flow_nl_min or self.open != self._said_open
+        self.flow_nl_min = flow_nl_min
+        self._plan += 1
+        dose, plan = self.dose, self._plan
+        if dose is not None:
+            if flow_nl_min > 0.0:
+                wait_ms = math.ceil((dose.volume_nl - self._delivered_nl) / flow_nl_min * 60_000)
+                self._scheduler.at(self._scheduler.now_ms + wait_ms, lambda: self._planned(plan, "delivered", None))
+            else:
+                give_up_ms = self._scheduler.now_ms + NO_FLOW_MS
+                self._scheduler.at(give_up_ms, lambda: self._planned(plan, "aborted", "no_flow"))
+        if changed:
+            self.tell_flow()
+
+    def tell_flow(self) -> None:
+        """`dosing/<enclosure>/<gas>/flow`."""
+        self._said_open = self.open
+        self.unit.send(f"{self._topic}/flow", {"observed_at": self.unit.stamp(), "valve_open": self._said_open,
+                                               "flow_nl_min": round(self.flow_nl_min, 3)})
+
+    # ---- within
+
+    def _refusal(self, asked: Request, retained: bool) -> str | None:
+        if retained:
+            return "no_permit"
+        if asked.valid_until_ms <= self.unit.now_ms:
+            return "expired"
+        if asked.epoch < self.unit.epoch.seen:
+            return "old_epoch"
+        self.unit.epoch.see(asked.epoch)
+        if asked.request_id in self._stopped:
+            return "stopped"
+        if not self._permit.covers(self.gas):
+            return "no_permit"
+        if self.dose is not None:
+            return "busy"
+        if asked.source not in (None, self.source) or not self.source_available():
+            return "no_source"
+        return None
+
+    def _meter(self) -> None:
+        """Count what has passed since last counted."""
+        now_ms = self._scheduler.now_ms
+        if self.dose is not None:
+            passed_nl = self.flow_nl_min * (now_ms - self._since_ms) / 60_000.0
+            self._delivered_nl = min(self._delivered_nl + passed_nl, self.dose.volume_nl)
+        self._since_ms = now_ms
+
+    def _planned(self, plan: int, outcome: str, code: str | None) -> None:
+        if plan == self._plan and self.dose is not None:
+            self._end(outcome, code)
+
+    def _lease_over(self, dose: Request) -> None:
+        if self.dose is dose:
+            self._meter()
+            done = self._delivered_nl >= dose.volume_nl
+            self._end("delivered" if done else "aborted", None if done else "expired")
+
+    def _beat(self, dose: Request) -> None:
+        if self.dose is dose:
+            self._progress()
+            self._scheduler.at(self._scheduler.now_ms + PROGRESS_MS, lambda: self._beat(dose))
+
+    def _progress(self) -> None:
+        self._meter()
+        if self.dose is not None:
+            self._report(self.dose.request_id, "progress", self._delivered_nl)
+
+    def _end(self, outcome: str, code: str | None) -> None:
+        self._meter()
+        dose, self.dose = self.dose, None
+        if dose is not None:
+            self._report(dose.request_id, outcome, self._delivered_nl, code)
+        self.demand_changed()
+
+    def _report(self, request_id: str, outcome: str, delivered_nl: float, code: str | None = None) -> None:
+        report = {"observed_at": self.unit.stamp(), "request_id": request_id, "outcome": outcome,
+                  "delivered_nl": round(delivered_nl, 3), "metered": True, "source": self.source}
+        if code is not None:
+            report["code"] = code
+        _remember(self._outcomes, request_id, report)
+        self.unit.send(f"{self._topic}/report", report)
+
+
+def _remember(ids: dict[str, Any], request_id: str, what: Any) -> None:
+    ids[request_id] = what
+    if len(ids) > REMEMBERED:
+        del ids[next(iter(ids))]
