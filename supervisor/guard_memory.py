@@ -1,0 +1,330 @@
+"""What the guard has seen with its own eyes. Raw events in; nothing here says yes or no (that is `guard.py`).
+
+Three clocks: `observed_s` is a unit's own UTC time, `taken_s` the same corrected to ours by the offset that the unit's
+heartbeats show, `arrived_s` and `until_s` stand on our monotonic clock. A start, and a wall clock that parts from the
+monotonic one, throw away whatever was seen (`Seen`); latches, people, doses and epochs stay, because forgetting them
+would open something.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from itertools import takewhile
+
+from pydantic import TypeAdapter
+
+from supervisor import messages
+from supervisor.settings import Line, SiteFile
+from supervisor.values import GASES, Arrived, Event, LinkChanged, Now, SampleRef, Started, State
+
+DAY_S = 86_400.0
+FLOW_WORD_S = 120.0  # a flow word is believed for two of its minutes; a unit silent for longer gets no requests anyway
+COMMAND_AGE_S_MAX = 3600.0  # an older wish to open something is somebody's past
+COMMAND_KEPT_S = 7200.0  # spans an hour old to an hour ahead, so that no repeat is ever taken for new
+O2_CO2_SUM_PCT_MAX = 100.5  # everything there is, and half a percent for the instrument
+ROOM_CO2_PCT_MIN = -0.1  # a sensor's zero may drift a little below nothing; -1 is a usual fault code
+FINAL = ("delivered", "refused", "aborted")
+
+
+@dataclass
+class Unit:
+    boot: str
+    observed_s: float
+    arrived_s: float
+    offset_s: float  # the unit's clock minus ours
+    online: bool
+
+
+@dataclass
+class Air:
+    seq: int
+    observed_s: float
+    taken_s: float
+    arrived_s: float
+    bearable: bool  # a sound word, within the danger limits
+    clear_since_s: float | None  # mono; within the clear limits without a gap since then
+
+
+@dataclass
+class Run:
+    """Unbroken sound readings of one line, dated by the first of them. Without a line: nothing to build on."""
+
+    boot: str
+    seq: int
+    line: str | None
+    observed_s: float
+    arrived_s: float
+
+
+@dataclass
+class Sample:
+    ref: SampleRef
+    taken_s: float
+    arrived_s: float
+    o2_pct: float
+    co2_pct: float
+
+
+@dataclass
+class Supply:
+    observed_s: float
+    taken_s: float
+    arrived_s: float
+    available: bool
+    capacity_nl_min: float | None
+    stock_kg: float | None
+
+
+@dataclass
+class Dose:
+    """Gas that was let through, or that flowed unasked (no id, nothing requested). It runs until `until_s`."""
+
+    request_id: str
+    source: str
+    flow_nl_min: float
+    requested_nl: float
+    delivered_nl: float
+    until_s: float
+    final: bool
+
+    @property
+    def given_nl(self) -> float:
+        """The whole request until a final report says less; more where more came."""
+        return self.delivered_nl if self.final else max(self.requested_nl, self.delivered_nl)
+
+
+@dataclass
+class Flow:
+    nl_min: float
+    counted_s: float  # mono; added to the doses up to here
+    believed_s: float  # mono; not believed beyond
+
+
+@dataclass
+class Seen:
+    """Whatever must be seen again after a start or a clock jump, and the instant of that."""
+
+    since: Now
+    units: dict[str, Unit] = field(default_factory=dict)
+    air: dict[str, Air] = field(default_factory=dict)
+    runs: dict[str, Run] = field(default_factory=dict)
+    samples: dict[str, Sample] = field(default_factory=dict)
+    supplies: dict[str, Supply] = field(default_factory=dict)
+
+
+@dataclass
+class Kept:
+    """Everything the guard knows. `doses` and `flows` go by valve, `<enclosure>/<gas>`."""
+
+    seen: Seen = field(default_factory=lambda: Seen(Now(0.0, 0.0)))
+    started: bool = False
+    link_up: bool = False
+    announced: dict[str, State] = field(default_factory=dict)
+    sealed: dict[str, bool] = field(default_factory=dict)
+    stopped: dict[str, bool] = field(default_factory=dict)
+    inside: dict[str, list[str]] = field(default_factory=dict)
+    commands: dict[str, float] = field(default_factory=dict)  # id -> mono of its first coming
+    doses: dict[str, list[Dose]] = field(default_factory=dict)  # in order; only the last can be running
+    flows: dict[str, Flow] = field(default_factory=dict)
+    epoch: int = 0
+    epoch_seen: int = -1  # the highest that any unit has reported
+    epoch_passed: int = -1  # the highest that went out since the start
+    last_id: tuple[int, int] = (-1, -1)
+
+
+_KEPT = TypeAdapter(Kept)
+
+
+class Memory:
+    """Follows the raw events of one site."""
+
+    def __init__(self, site: SiteFile, blob: bytes | None = None) -> None:
+        """`blob` is what `dump` wrote. Raises `pydantic.ValidationError` when it is something else."""
+        self._site, self._time = site, site.timing
+        self.kept = Kept() if blob is None else _KEPT.validate_json(blob)
+        self._sensors = {f"{room.id}/{one.id}": (room, one) for room in site.room for one in room.sensor}
+        asked = {one.unit for one in (*site.enclosure, *site.source, *site.analyser)}
+        self._units = asked | {sensor.unit for _, sensor in self._sensors.values()}
+
+    def dump(self) -> bytes:
+        return _KEPT.dump_json(self.kept)
+
+    def observe(self, event: Event) -> None:
+        self.follow_clock(event.now)
+        if isinstance(event, Started):
+            self.kept.seen, self.kept.started = Seen(event.now), True
+            self.kept.link_up, self.kept.announced = False, {}
+            self.kept.epoch, self.kept.epoch_passed = max(self.kept.epoch, event.epoch), -1
+        elif isinstance(event, LinkChanged):
+            self.kept.link_up = event.up
+        elif isinstance(event, Arrived) and type(event.body) in _HANDLERS:
+            _HANDLERS[type(event.body)](self, event.now, event.names, event.body)
+
+    def follow_clock(self, now: Now) -> None:
+        """When wall and monotonic clock have parted by more than a unit may be off, nothing dated can be trusted."""
+        since = self.kept.seen.since
+        parted_s = (now.wall_s - since.wall_s) - (now.mono_s - since.mono_s)
+        if not abs(parted_s) <= self._time.clock_offset_s_max:  # written so that NaN counts as parted
+            self.kept.seen = Seen(now)
+
+    def fit(self, name: str, now: Now) -> bool:
+        """Whether this unit was heard lately, is online, and has its clock near enough to ours."""
+        unit = self.kept.seen.units.get(name)
+        if unit is None or not unit.online or abs(unit.offset_s) > self._time.clock_offset_s_max:
+            return False
+        return 0 <= now.mono_s - unit.arrived_s <= self._time.unit_silence_s_max
+
+    def fresh(self, taken_s: float, arrived_s: float, now: Now, age_s_max: float) -> bool:
+        """Whether something is young by its own time and by its arrival, and not from the future."""
+        young = -self._time.clock_offset_s_max <= now.wall_s - taken_s <= age_s_max
+        return young and 0 <= now.mono_s - arrived_s <= age_s_max
+
+    def count_unasked(self, valve: str, now: Now) -> None:
+        """Enters what flowed while no request was running: what is metered, whatever the valve says of itself."""
+        doses, flow = self.kept.doses.get(valve, []), self.kept.flows.get(valve)
+        if flow is None:
+            return
+        begin_s = max(flow.counted_s, doses[-1].until_s) if doses else flow.counted_s
+        end_s = min(now.mono_s, flow.believed_s)
+        if end_s > begin_s and flow.nl_min > 0:
+            self.enter(valve, Dose("", "", 0.0, 0.0, flow.nl_min * (end_s - begin_s) / 60.0, end_s, True), now)
+        flow.counted_s = now.mono_s
+
+    def recent(self, valves: Iterable[str], since_s: float) -> list[Dose]:
+        """What ran at `since_s` (mono) or later on these valves. Each valve's doses end in the order they began."""
+        return [
+            one
+            for valve in valves
+            for one in takewhile(lambda dose: dose.until_s >= since_s, reversed(self.kept.doses.get(valve, [])))
+        ]
+
+    def enter(self, valve: str, dose: Dose, now: Now) -> None:
+        kept = [one for one in self.kept.doses.get(valve, ()) if one.until_s >= now.mono_s - DAY_S]
+        self.kept.doses[valve] = [*kept, dose]
+
+    def _taken_s(self, unit: str, observed_s: float, now: Now) -> float | None:
+        """A time by the unit's clock as one by ours; None when that clock is not known well enough."""
+        return observed_s - self.kept.seen.units[unit].offset_s if self.fit(unit, now) else None
+
+    def _unit_status(self, now: Now, names: tuple[str, ...], body: messages.UnitStatus) -> None:
+        old, observed_s = self.kept.seen.units.get(names[0]), body.observed_at.timestamp()
+        if names[0] not in self._units:
+            return
+        self.kept.epoch_seen = max(self.kept.epoch_seen, body.epoch_seen)
+        if old is not None and body.online and (old.boot, old.observed_s) == (body.boot, observed_s):
+            return  # the retained copy once more is no sign of life; a will always counts
+        offset_s = observed_s - now.wall_s
+        self.kept.seen.units[names[0]] = Unit(body.boot, observed_s, now.mono_s, offset_s, body.online)
+
+    def _room_air(self, now: Now, names: tuple[str, ...], body: messages.RoomAir) -> None:
+        key, observed_s, age_s_max = "/".join(names), body.observed_at.timestamp(), self._time.air_age_s_max
+        if key not in self._sensors:
+            return
+        (room, sensor), old = self._sensors[key], self.kept.seen.air.get(key)
+        if old is not None and body.status == "ok" and (observed_s <= old.observed_s or body.seq == old.seq):
+            return  # a repeat or a latecomer refreshes nothing; bad news always counts
+        taken_s = self._taken_s(sensor.unit, observed_s, now)
+        if taken_s is None:
+            self.kept.seen.air.pop(key, None)
+            return
+        o2_pct, co2_pct, limits = body.o2_pct, body.co2_pct, room.limits
+        sound = body.status == "ok" and self.fresh(taken_s, now.mono_s, now, age_s_max)
+        possible = sound and o2_pct <= limits.o2_clear_max.pct and co2_pct >= ROOM_CO2_PCT_MIN
+        bearable = possible and o2_pct >= limits.o2_danger_min.pct and co2_pct <= limits.co2_danger_max.pct
+        clear = bearable and o2_pct >= limits.o2_clear_min.pct and co2_pct <= limits.co2_clear_max.pct
+        clear_since_s = now.mono_s if clear else None
+        if clear and old is not None and old.clear_since_s is not None and now.mono_s - old.arrived_s <= age_s_max:
+            clear_since_s = old.clear_since_s
+        self.kept.seen.air[key] = Air(body.seq, observed_s, taken_s, now.mono_s, bearable, clear_since_s)
+
+    def _reading(self, now: Now, names: tuple[str, ...], body: messages.AnalyserReading) -> None:
+        analyser, run = self._site.analysers.get(names[0]), self.kept.seen.runs.get(names[0])
+        if analyser is None or (run is not None and run.boot == body.boot and body.seq <= run.seq):
+            return
+        observed_s = body.observed_at.timestamp()
+        in_cell_s = self._taken_s(analyser.unit, observed_s, now)
+        line = next((one for one in analyser.lines if one.id == body.line), None)
+        if body.status != "ok" or body.line_confirmed is False or in_cell_s is None or line is None:
+            self.kept.seen.runs[names[0]] = Run(body.boot, body.seq, None, observed_s, now.mono_s)
+            return
+        if run is None or (run.boot, run.line, run.seq + 1) != (body.boot, body.line, body.seq):
+            run = Run(body.boot, body.seq, body.line, observed_s, now.mono_s)
+        run.seq, self.kept.seen.runs[names[0]] = body.seq, run
+        drawn_s = min(observed_s - run.observed_s, now.mono_s - run.arrived_s)
+        if body.settled and _possible(body):
+            ref = SampleRef(names[0], body.boot, body.seq)
+            sample = Sample(ref, in_cell_s - line.transport_s, now.mono_s, body.o2_pct, body.co2_pct)
+            self._take(line, sample, drawn_s, now)
+
+    def _take(self, line: Line, sample: Sample, drawn_s: float, now: Now) -> None:
+        """Believes a sample once the line's gas has come all the way and has driven the other line's from the cell."""
+        enclosure, since = self._site.enclosure_of_line.get(line.id), self.kept.seen.since
+        if enclosure is None or drawn_s < line.transport_s + line.settling_s or sample.taken_s < since.wall_s:
+            return
+        if self.fresh(sample.taken_s + line.transport_s, now.mono_s, now, self._time.sample_age_s_max):
+            self.kept.seen.samples[enclosure] = sample
+
+    def _source_status(self, now: Now, names: tuple[str, ...], body: messages.SourceStatus) -> None:
+        source, old = self._site.gas_sources.get(names[0]), self.kept.seen.supplies.get(names[0])
+        observed_s = body.observed_at.timestamp()
+        if source is None or (old is not None and observed_s <= old.observed_s):
+            return
+        taken_s = self._taken_s(source.unit, observed_s, now)
+        if taken_s is None:
+            self.kept.seen.supplies.pop(names[0], None)
+            return
+        self.kept.seen.supplies[names[0]] = Supply(
+            observed_s, taken_s, now.mono_s, body.available, body.capacity_nl_min, body.stock_kg
+        )
+
+    def _report(self, now: Now, names: tuple[str, ...], body: messages.DoseReport) -> None:
+        for dose in self.kept.doses.get("/".join(names), ()):
+            if dose.request_id == body.request_id:
+                dose.delivered_nl = max(dose.delivered_nl, body.delivered_nl)
+                if body.outcome in FINAL:
+                    dose.final, dose.until_s = True, min(dose.until_s, now.mono_s)
+
+    def _flow(self, now: Now, names: tuple[str, ...], body: messages.DoseFlow) -> None:
+        if names[0] in self._site.enclosures and names[1] in GASES:
+            self.count_unasked("/".join(names), now)
+            self.kept.flows["/".join(names)] = Flow(body.flow_nl_min, now.mono_s, now.mono_s + FLOW_WORD_S)
+
+    def _command(self, now: Now, names: tuple[str, ...], body: messages.OperatorCommand) -> None:
+        """Latches. Each command counts once; what opens something only when it was issued lately."""
+        known, action, target = self.kept.commands, body.action, body.target
+        for old in [one for one, came_s in known.items() if now.mono_s - came_s > COMMAND_KEPT_S]:
+            del known[old]
+        if body.command_id in known:
+            return
+        known[body.command_id] = now.mono_s
+        lately = abs(now.wall_s - body.issued_at.timestamp()) <= COMMAND_AGE_S_MAX
+        if target in self._site.enclosures:
+            if action in ("vent", "open"):
+                self.kept.sealed[target] = False
+            elif action == "seal" and lately:
+                self.kept.sealed[target] = True
+            if action == "stop":
+                self.kept.stopped[target] = True
+            elif action in ("resume", "vent") and lately:
+                self.kept.stopped[target] = False
+        elif target in self._site.rooms:
+            inside, people = self.kept.inside.get(target, []), body.people or []
+            if action == "enter":
+                self.kept.inside[target] = [*inside, *(one for one in people or [body.operator] if one not in inside)]
+            elif action == "leave" and lately:
+                self.kept.inside[target] = [one for one in inside if one not in people]
+
+
+def _possible(body: messages.AnalyserReading) -> bool:
+    in_range = 0 <= body.o2_pct <= 100 and 0 <= body.co2_pct <= 100
+    return in_range and body.o2_pct + body.co2_pct <= O2_CO2_SUM_PCT_MAX
+
+
+_HANDLERS = {
+    messages.UnitStatus: Memory._unit_status,
+    messages.RoomAir: Memory._room_air,
+    messages.AnalyserReading: Memory._reading,
+    messages.SourceStatus: Memory._source_status,
+    messages.DoseReport: Memory._report,
+    messages.DoseFlow: Memory._flow,
+    messages.OperatorCommand: Memory._command,
+}
