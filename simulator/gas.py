@@ -110,7 +110,7 @@ class Enclosure:
     def _mixed(
         self, minutes: float, uptake: float, dissolving: float, air_o2_pct: float, air_co2_pct: float,
     ) -> tuple[float, float, float, float, float]:
-        """(minutes, O2, CO2, amount, room air drawn in nl/min) after constant flows; short where the bag's state turns."""
+        """(minutes, O2, CO2, amount, room air drawn in nl/min) after constant flows; short where the bag turns."""
         amount = self.amount_nl
         rq = self.fruit.rq
         growth = self.inflow_nl_min - self.sample_nl_min + (rq - 1.0) * uptake - dissolving

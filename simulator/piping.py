@@ -2,28 +2,20 @@
 
 from collections.abc import Callable, Mapping
 
-from .faults import FaultBoard
-from .gas import Enclosure
-from .room import Room
-from .scheduler import Scheduler
 from .sources import Source
 from .valves import Valve
+from .yard import Yard
 
 Flows = tuple[float, float, float]
 
 
 class Piping:
-    """Shares every source among its valves and leads the gas on. `bring` advances an enclosure to now."""
+    """Shares every source among its valves and leads the gas on."""
 
-    def __init__(
-        self, scheduler: Scheduler, faults: FaultBoard, sources: Mapping[str, Source], valves: Mapping[str, Valve],
-        enclosures: Mapping[str, Enclosure], room_of: Mapping[str, str], rooms: Mapping[str, Room],
-        bring: Callable[[str], None], now_s: Callable[[], float],
-    ) -> None:
-        self._scheduler, self._faults, self._sources, self._enclosures = scheduler, faults, sources, enclosures
-        self._room_of, self._rooms, self._bring, self._now_s = room_of, rooms, bring, now_s
+    def __init__(self, yard: Yard, sources: Mapping[str, Source], valves: Mapping[str, Valve]) -> None:
+        self._yard, self._sources = yard, sources
         self._on_source: dict[str, list[Valve]] = {one: [] for one in sources}
-        self._into: dict[str, list[Valve]] = {one: [] for one in enclosures}
+        self._into: dict[str, list[Valve]] = {one: [] for one in yard.enclosures}
         self._astray: dict[str, Flows] = {}
         for valve in valves.values():
             self._on_source[valve.source].append(valve)
@@ -44,11 +36,11 @@ class Piping:
             self.lead(enclosure_id)
         lasts_ms = source.lasts_ms()
         if lasts_ms is not None:
-            self._scheduler.at(self._scheduler.now_ms + lasts_ms, lambda: self._spent(source_id))
+            self._yard.scheduler.at(self._yard.scheduler.now_ms + lasts_ms, lambda: self._spent(source_id))
 
     def lead(self, enclosure_id: str) -> None:
         """Lead what flows for one enclosure into it, or into its room where a hose is off."""
-        self._bring(enclosure_id)
+        enclosure = self._yard.bring(enclosure_id)
         inside, astray = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
         for valve in self._into[enclosure_id]:
             if valve.flow_nl_min <= 0.0:
@@ -56,24 +48,24 @@ class Piping:
             o2_pct, co2_pct = self._sources[valve.source].composition
             flow = valve.flow_nl_min
             gas = (flow, flow * o2_pct / 100.0, flow * co2_pct / 100.0)
-            if self._faults.stands("hose_off", valve.name):
+            if self._yard.faults.stands("hose_off", valve.name):
                 astray = _sum(astray, gas)
             else:
                 inside = _sum(inside, gas)
-        self._enclosures[enclosure_id].set_inflow(*inside)
+        enclosure.set_inflow(*inside)
         if astray != self._astray.get(enclosure_id, (0.0, 0.0, 0.0)):
             self._astray[enclosure_id] = astray
-            self.lead_room(self._room_of[enclosure_id])
+            self.lead_room(self._yard.enclosure_specs[enclosure_id].room)
 
     def lead_room(self, room_id: str) -> None:
         """Everything that flows straight into a room: loose hoses and releases."""
-        room = self._rooms[room_id]
-        room.advance(self._now_s())
-        nitrogen = self._faults.size("nitrogen_release", room_id) or 0.0
-        co2 = self._faults.size("co2_release", room_id) or 0.0
+        room = self._yard.rooms[room_id]
+        room.advance(self._yard.elapsed_s())
+        nitrogen = self._yard.faults.size("nitrogen_release", room_id) or 0.0
+        co2 = self._yard.faults.size("co2_release", room_id) or 0.0
         release = (nitrogen + co2, 0.0, co2)
         for enclosure_id, astray in self._astray.items():
-            if self._room_of[enclosure_id] == room_id:
+            if self._yard.enclosure_specs[enclosure_id].room == room_id:
                 release = _sum(release, astray)
         room.release = release
 

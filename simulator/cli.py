@@ -1,0 +1,84 @@
+"""`python -m simulator SITE`: the hardware of a site, on its broker, in scaled time."""
+
+import argparse
+import logging
+import os
+import signal
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from .clock import ScaledClock
+from .crew import CrewError, Schedule, load_schedule
+from .faults import FaultError, load_faults
+from .mqtt import PlantOnMqtt
+from .site import Plant
+from .sitefile import SiteFileError, load_site
+
+LOG = logging.getLogger("simulator")
+# How long to wait for a message before time is moved on, real seconds.
+STEP_S = 0.01
+
+
+def run(argv: Sequence[str]) -> int:
+    """Run until told to stop or `--for` is over. Returns 0, or 2 when what was asked for cannot be."""
+    given = _parser().parse_args(argv)
+    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(name)s %(message)s")
+    try:
+        clock = ScaledClock(time.time() if given.start is None else given.start, given.speed)
+        plant = _plant(given, clock)
+    except (SiteFileError, FaultError, CrewError, ValueError) as why:
+        print(f"simulator: {why}", file=sys.stderr)
+        return 2
+    _live(PlantOnMqtt(plant, given.host or plant.spec.host, given.port or plant.spec.port), clock, given.seconds)
+    if plant.dropped:
+        LOG.info("messages dropped: %s", dict(plant.dropped))
+    return 0
+
+
+def _plant(given: argparse.Namespace, clock: ScaledClock) -> Plant:
+    crew = None
+    if given.crew == "none":
+        crew = Schedule()
+    elif given.crew is not None:
+        crew = load_schedule(Path(given.crew))
+    faults = load_faults(Path(given.faults)) if given.faults else []
+    # A simulator that was started again is another boot of the hardware.
+    boot = f"b{int(time.time() * 1000):x}-{os.getpid():x}"
+    return Plant(load_site(Path(given.site)), given.seed, start_s=clock.now_s(), boot=boot, crew=crew, faults=faults)
+
+
+def _live(bus: PlantOnMqtt, clock: ScaledClock, seconds: float | None) -> None:
+    stopping = False
+
+    def stop(_signal: int, _frame: object) -> None:
+        nonlocal stopping
+        stopping = True
+
+    for one in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(one, stop)
+    end = None if seconds is None else time.monotonic() + seconds
+    bus.start()
+    try:
+        while not stopping and (end is None or time.monotonic() < end):
+            bus.step(clock.now_s())
+            bus.wait(STEP_S)
+    finally:
+        bus.close()
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="stillhold simulate", description="Stand in for all hardware of a site over MQTT, for demos and tests.")
+    parser.add_argument("site", metavar="SITE", help="the site file")
+    parser.add_argument("--speed", type=float, default=1.0, metavar="N", help="times real time (default 1)")
+    parser.add_argument("--start", type=float, metavar="UNIX_S",
+                        help="the real instant at which simulated and real time agree (default: now)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of noise and leaks (default 1)")
+    parser.add_argument("--host", help="the broker (default: as the site file says)")
+    parser.add_argument("--port", type=int, help="its port (default: as the site file says)")
+    parser.add_argument("--crew", metavar="FILE|none", help="what the crew does (default: seal one bag after another)")
+    parser.add_argument("--faults", metavar="FILE", help="what goes wrong, and when")
+    parser.add_argument("--for", dest="seconds", type=float, metavar="REAL_SECONDS", help="end by itself after this")
+    return parser
