@@ -81,6 +81,17 @@ class RequestRefused:
 
 
 @dataclass(frozen=True, slots=True)
+class PermitRefused:
+    """The guard said no to the renewal of a room's permit."""
+
+    now: Now
+    room: str
+    rule: str
+    measured: str
+    limit: str
+
+
+@dataclass(frozen=True, slots=True)
 class PlantFinding:
     """The watch saw the plant answer wrongly. `finding` is a catalogue name; figures carry their units in words."""
 
@@ -109,7 +120,7 @@ class Stopping:
     now: Now
 
 
-Event = Started | Arrived | Ticked | LinkChanged | RequestRefused | PlantFinding | ShellTrouble | Stopping
+Event = Started | Arrived | Ticked | LinkChanged | RequestRefused | PermitRefused | PlantFinding | ShellTrouble | Stopping
 
 # ------------------------------------------------------------------------------------------------ effects
 

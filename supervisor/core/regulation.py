@@ -14,7 +14,7 @@ from supervisor.core.tuning import Gains
 DT_S_CAP = 2 * 3600.0  # an interval is never counted for more than this
 GAP_S_RESET = 4 * 3600.0  # after a gap this long the past says nothing about the drift any more
 MOVE_PCT_MAX = 2.0  # the most that one sample may ask for, in either direction
-INTEGRAL_PCT_H_MAX = 2.0  # the fastest drift that a fruit store shows without being broken
+INTEGRAL_PCT_H_MAX = 4.0  # the fastest drift that is not a fault: CO2 dissolving in the fruit in the first hours
 
 
 @dataclass(slots=True)

@@ -1,0 +1,128 @@
+"""Every alarm there is, one row each: how urgent, what it does to dosing, how it ends, and the words for a person at 3 a.m.
+
+Priorities follow ISA-18.2 / IEC 62682: by consequence and by the time there is to act. `personnel` alarms latch, and can
+be neither shelved nor suppressed. `consequence` is carried out while the condition holds or the alarm is latched:
+`no_dose` gives this enclosure no nitrogen or CO2, `fault` also takes it to `faulted`, `close_room` and `close_all` withdraw
+permits. `advice` says what to do; figures go into each occurrence's text.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+Priority = Literal["low", "medium", "high", "critical"]
+Consequence = Literal["none", "no_dose", "fault", "close_room", "close_all"]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One alarm of the catalogue. `on_delay_s` is how long its condition must hold before it is an alarm."""
+
+    name: str
+    priority: Priority
+    consequence: Consequence
+    text: str
+    cause: str
+    ignored: str
+    advice: str
+    on_delay_s: float = 0.0
+    latches: bool = False
+    personnel: bool = False
+
+
+_ROWS = (
+    Row("room_air_dangerous", "critical", "close_room", "Room air is dangerous",
+        "gas leaks into the room, a vent without ventilation, or a CO2 supply line is open",
+        "people who enter lose consciousness within minutes, and so do their rescuers",
+        "Keep everybody out, ventilate from outside, call for help; nobody goes in without breathing apparatus.",
+        latches=True, personnel=True),
+    Row("room_air_unsafe", "high", "close_room", "Room air is outside the entry limits",
+        "a leaking enclosure, a vent, poor ventilation",
+        "the air may become dangerous; dosing in the room stays off",
+        "Keep out, check ventilation, find the enclosure that leaks; acknowledge when the air is good again.",
+        latches=True, personnel=True),
+    Row("room_air_unknown", "high", "close_room", "Room air is not known",
+        "a sensor or its gateway is silent, faulty, warming up or being calibrated",
+        "nobody knows whether the room may be entered; dosing in the room stays off",
+        "Treat the room as unsafe; check the sensor, its gateway and its power from outside.", personnel=True),
+    Row("people_overdue", "critical", "close_room", "People are in the room past their time",
+        "somebody stayed, forgot to sign out, or cannot leave",
+        "a person may be lying in there",
+        "Call them; do not enter alone: rescuers die too. Follow the site's rescue procedure.", personnel=True),
+    Row("enclosure_faulted", "high", "none", "Enclosure is faulted, all its gas is off",
+        "see the reason in the text", "its gas drifts towards air, or its oxygen runs out",
+        "Find the cause, then resume or vent the enclosure."),
+    Row("o2_below_floor", "high", "none", "Oxygen is below the recipe's floor",
+        "the fruit used it up, too much nitrogen, or make-up air that does not arrive",
+        "the fruit ferments within a day", "Check the make-up air; where there is none, vent the enclosure."),
+    Row("o2_low_no_air", "high", "none", "Oxygen sinks and there is no make-up air",
+        "a tight enclosure whose fruit breathes, with no air source", "the fruit ferments within a day or two",
+        "Vent the enclosure: nitrogen and CO2 cannot bring oxygen back."),
+    Row("co2_above_ceiling", "high", "none", "CO2 is above the recipe's ceiling",
+        "too much CO2 was given, or the fruit gives off more than the gas exchange carries away",
+        "the fruit is injured", "Check the CO2 valve; give air or vent if it does not fall."),
+    Row("out_of_band", "medium", "none", "Gas has been outside its band for long",
+        "a leak, a source that gives nothing, or too few samples", "quality is lost slowly",
+        "Look at the course: does oxygen rise (leak) or sink (air missing)?", on_delay_s=2 * 3600.0),
+    Row("sample_overdue", "medium", "none", "No believable sample for too long",
+        "the analyser is busy, its line is blocked, or readings do not settle",
+        "gas is off until a sample comes; nobody sees this enclosure", "Check the sample line and the analyser."),
+    Row("analyser_silent", "high", "none", "Analyser is silent or reports a fault",
+        "power, network, pump or the instrument itself", "no enclosure gets gas and none is watched",
+        "Check the analyser; take hand samples of the ripest enclosures meanwhile.", on_delay_s=60.0),
+    Row("unit_silent", "high", "none", "Hardware unit is silent",
+        "power or network to the gateway", "its valves are shut and its measurements are missing",
+        "Check power and network of the gateway."),
+    Row("unit_clock_off", "medium", "none", "Clock of a hardware unit is off",
+        "no time server, a dead clock battery", "nothing is requested through this unit",
+        "Set the gateway's clock and see to its time source."),
+    Row("source_unavailable", "medium", "none", "Gas source gives nothing",
+        "switched off, empty, or its status is missing", "enclosures that need this gas drift",
+        "Check the source and its valves.", on_delay_s=120.0),
+    Row("co2_stock_low", "medium", "none", "CO2 stock is at its reserve", "used up", "no CO2 is requested any more",
+        "Order CO2."),
+    Row("nitrogen_impure", "medium", "none", "Nitrogen is not pure enough for this recipe",
+        "generator warming up, overdrawn or worn", "the pull-down waits",
+        "Check the generator's oxygen reading; draw less at once.", on_delay_s=300.0),
+    Row("pulldown_off_plan", "medium", "none", "Pull-down does not follow its plan",
+        "a hose off, a bag not closed, a wrong volume in the site file", "gas is wasted and the pull-down never ends",
+        "Look at the bag, its inlet and its seal before more gas is wasted."),
+    Row("dose_failing", "medium", "none", "Doses fail again and again",
+        "the valve, its unit or the source refuses", "the enclosure drifts", "See the code in the text; check the valve."),
+    Row("guard_refusals", "medium", "none", "The guard refuses this enclosure's requests",
+        "a limit is reached or an input is missing", "the enclosure drifts",
+        "Read the refused rule in the text; if it is the day's limit, look for a leak.", on_delay_s=600.0),
+    Row("no_response", "high", "fault", "Gas was given and nothing moved",
+        "a hose off, a shut hand valve, a sample line on the wrong enclosure",
+        "gas flows into the room instead of the fruit", "Check the inlet hose and the sample line, then resume.",
+        latches=True),
+    Row("unexplained_move", "medium", "none", "Gas moves with every valve shut",
+        "a leak or a torn bag", "the enclosure drifts to air and gas is spent against it",
+        "Look for the leak with soap solution: film, seal, glands."),
+    Row("unrequested_flow", "high", "fault", "Gas flows that nobody asked for",
+        "a valve stuck open, or somebody works by hand", "the enclosure or the room fills with gas",
+        "Shut the hand valve of this inlet and keep out of the room until its air is checked.", latches=True),
+    Row("late_report", "low", "none", "A valve is slow to answer", "network or gateway under load",
+        "doses are cut short", "Check the gateway if it goes on."),
+    Row("epoch_overtaken", "critical", "close_all", "Another supervisor has taken over",
+        "a second supervisor runs on this site", "two masters dose the same fruit",
+        "Stop one of the two; this one gives no gas until it is restarted."),
+    Row("clock_jumped", "medium", "none", "The controller's clock jumped",
+        "set by hand or by a time server after long without one", "ages are measured anew, dosing waits for new samples",
+        "Check the controller's time source."),
+    Row("link_lost", "high", "none", "Link to the broker is lost", "broker, network or cable",
+        "nothing is measured or dosed; the hardware has shut its valves by itself", "Check the broker and the cable."),
+    Row("history_unreachable", "low", "none", "The history database does not take rows",
+        "database down or network", "rows wait on disk; nothing is lost", "Restore the database when convenient."),
+    Row("history_rows_refused", "low", "none", "The history database refuses some rows",
+        "a field changed its type there", "those rows are set aside on disk", "See the reason in the text."),
+    Row("history_backlog_full", "medium", "none", "Rows for the history database fill the disk",
+        "database down for very long", "new rows are not kept for the database; the journal goes on",
+        "Restore the database or free disk space."),
+    Row("inbound_overflow", "high", "none", "Messages come faster than they can be taken",
+        "a gateway floods the broker", "measurements may be missing", "Find the flooding gateway and stop it."),
+    Row("rejected_messages", "low", "none", "Messages are rejected",
+        "a gateway sends what the contract does not know", "its measurements are missing",
+        "See the topic `rejected` for the reason.", on_delay_s=0.0),
+)  # fmt: skip
+
+CATALOGUE: dict[str, Row] = {row.name: row for row in _ROWS}

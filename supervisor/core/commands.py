@@ -1,0 +1,105 @@
+"""What operators want: carried out once, or refused with a reason they can act on."""
+
+from supervisor.core import alarms
+from supervisor.core.desk import Desk
+from supervisor.core.enclosure import RESUME, TRANSITIONS, Trigger
+from supervisor.core.transitions import trigger
+from supervisor.core.venting import GOOD_SAMPLES
+from supervisor.messages import CommandOutcome, OperatorCommand
+
+AGE_S_MAX = 120.0  # an older command was meant for another moment
+REMEMBERED = 1000  # so many command ids are remembered, so that one sent twice is carried out once
+
+
+def on_command(desk: Desk, command: OperatorCommand) -> None:
+    """Carries a command out and answers it; one that was seen before gets its answer again."""
+    known = desk.state.commands.get(command.command_id)
+    if known is None:
+        reason = _carry_out(desk, command)
+        known = "" if reason is None else reason
+        desk.state.commands[command.command_id] = known
+        if len(desk.state.commands) > REMEMBERED:
+            del desk.state.commands[next(iter(desk.state.commands))]
+        desk.say("command", "info" if not known else "warning", operator=command.operator, action=command.action,
+                 target=command.target, accepted=not known, reason=known)  # fmt: skip
+    desk.publish(CommandOutcome(command_id=command.command_id, accepted=not known, reason=known))
+
+
+def _carry_out(desk: Desk, command: OperatorCommand) -> str | None:
+    """Why not, or None when it was done."""
+    age_s = desk.now.wall_s - command.issued_at.timestamp()
+    if abs(age_s) > AGE_S_MAX:
+        return f"issued {age_s:.0f} s ago by its own time, at most {AGE_S_MAX:g} s: check the clock and send it anew"
+    if command.action in ("seal", "vent", "open", "resume", "stop"):
+        return _move(desk, command)
+    if command.action == "acknowledge":
+        return alarms.acknowledge(desk, command.target, command.occurrence, command.operator)
+    if command.action == "enter":
+        return _enter(desk, command)
+    if command.action == "leave":
+        return _leave(desk, command)
+    return f"this version does not carry out {command.action}"
+
+
+def _move(desk: Desk, command: OperatorCommand) -> str | None:
+    kept = desk.state.enclosures.get(command.target)
+    if kept is None:
+        return f"there is no enclosure {command.target}"
+    what: Trigger = {"stop": "fault", "resume": RESUME[kept.faulted_from]}.get(command.action, command.action)  # type: ignore[assignment]
+    if command.action == "resume" and kept.state != "faulted":
+        return f"{command.target} is {kept.state}; only a faulted enclosure is resumed"
+    if (kept.state, what) not in TRANSITIONS:
+        return f"{command.target} is {kept.state}; {command.action} is not possible from there"
+    if command.action == "open" and kept.breathable_samples < GOOD_SAMPLES:
+        return _not_breathable(desk, command.target)
+    if command.action == "resume":
+        pending = [row for row in ("no_response", "unrequested_flow") if alarms.holds(desk, row, command.target)]
+        if pending:
+            return f"alarm {pending[0]}-{command.target} must be over and acknowledged first"
+    trigger(desk, command.target, what, f"{command.action} by {command.operator}")
+    return None
+
+
+def _not_breathable(desk: Desk, name: str) -> str:
+    sample = desk.state.enclosures[name].sample
+    limits = desk.site.rooms[desk.site.enclosures[name].room].limits
+    if sample is None:
+        return "its gas was never measured: nobody opens it"
+    age_s = desk.now.mono_s - sample.taken_mono_s
+    return (
+        f"not breathable yet: {sample.o2_pct:.1f} % O2 (at least {limits.o2_clear_min.pct:g}), {sample.co2_pct:.2f} % CO2 "
+        f"(at most {limits.co2_clear_max.pct:g}), measured {age_s:.0f} s ago; {GOOD_SAMPLES} good samples in a row are needed"
+    )
+
+
+def _enter(desk: Desk, command: OperatorCommand) -> str | None:
+    room = desk.state.rooms.get(command.target)
+    if room is None:
+        return f"there is no room {command.target}"
+    if room.status != "clear" and not (room.status == "restricted" and room.people):
+        return f"room {command.target} is {room.status}: {'; '.join(room.reasons)}"
+    if not command.people or command.minutes is None:
+        return "say who goes in (people) and for how long (minutes)"
+    if command.standby is None or command.standby in command.people:
+        return "somebody else must stand by outside (standby): nobody goes in alone, and rescuers die too"
+    for person in command.people:
+        room.people[person] = desk.now.mono_s
+    due_s = desk.now.mono_s + 60.0 * command.minutes
+    room.due_out_mono_s = due_s if room.due_out_mono_s is None else min(room.due_out_mono_s, due_s)
+    desk.state.dirty_rooms[command.target] = True
+    return None
+
+
+def _leave(desk: Desk, command: OperatorCommand) -> str | None:
+    room = desk.state.rooms.get(command.target)
+    if room is None:
+        return f"there is no room {command.target}"
+    if not command.people:
+        return "say who has left (people)"
+    strangers = [person for person in command.people if person not in room.people]
+    for person in command.people:
+        room.people.pop(person, None)
+    if not room.people:
+        room.due_out_mono_s = None
+    desk.state.dirty_rooms[command.target] = True
+    return f"not signed in: {', '.join(strangers)}; the others are signed out" if strangers else None

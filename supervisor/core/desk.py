@@ -1,0 +1,42 @@
+"""What every part of the core works at during one step: the site, the state, the instant, and the effects so far."""
+
+from dataclasses import dataclass, field
+
+from supervisor.core.state import Enclosure, SiteState
+from supervisor.messages import Outbound
+from supervisor.settings import Recipe, SiteFile
+from supervisor.values import Effect, Now, Publish, Say
+
+
+@dataclass(slots=True)
+class Desk:
+    """One step's worth of work. Lives no longer than the step."""
+
+    site: SiteFile
+    state: SiteState
+    now: Now
+    effects: list[Effect] = field(default_factory=list)
+
+    def publish(self, body: Outbound, *names: str) -> None:
+        self.effects.append(Publish(names, body))
+
+    def say(self, event: str, /, level: str = "info", **figures: float | int | str | bool | None) -> None:
+        self.effects.append(Say(level, event, figures))  # type: ignore[arg-type]
+
+    def enclosure(self, name: str) -> tuple[Enclosure, Recipe]:
+        return self.state.enclosures[name], self.site.recipe_of(name)
+
+    def touch(self, enclosure: str) -> None:
+        """This enclosure has news: the next tick looks at it."""
+        self.state.dirty[enclosure] = True
+
+    def age_s(self, mono_s: float | None) -> float | None:
+        return None if mono_s is None else self.now.mono_s - mono_s
+
+    def fresh(self, mono_s: float | None, age_s_max: float) -> bool:
+        """Whether something was heard within `age_s_max`, and since the last start or clock jump. Never is not fresh."""
+        return mono_s is not None and mono_s >= self.state.trusted_mono_s and self.now.mono_s - mono_s <= age_s_max
+
+    def starting(self) -> bool:
+        """Still within the grace that inputs have after a start or a clock jump before their absence is an alarm."""
+        return self.now.mono_s - self.state.trusted_mono_s < self.site.timing.start_grace_s

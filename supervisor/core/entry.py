@@ -1,0 +1,154 @@
+"""May this room be entered, and may gas be given in it? From its own air sensors alone, never from the process analyser.
+
+The worst sensor decides. Unknown is forbidden. No decision about people rests on oxygen alone: while an enclosure is
+vented oxygen is back long before CO2 is, and a CO2 leak is dangerous long before oxygen shows it.
+"""
+
+from supervisor.core import alarms
+from supervisor.core.desk import Desk
+from supervisor.core.state import Room, Sensor
+from supervisor.core.units import usable
+from supervisor.messages import RoomAir, RoomEntry, RoomSounder, at
+from supervisor.settings import RoomLimits
+from supervisor.values import PermitRoom, Row
+
+ROW_INTERVAL = 12  # every so many words of a sensor, one row for the history
+
+
+def on_air(desk: Desk, room_name: str, sensor_name: str, air: RoomAir) -> None:
+    sensor = desk.state.rooms[room_name].sensors[sensor_name]
+    if air.seq == sensor.seq:
+        return  # the same word twice is not news
+    unit = next(one.unit for one in desk.site.rooms[room_name].sensor if one.id == sensor_name)
+    if usable(desk, unit) is not None:
+        return  # a word through a unit that is lost or off in time is no word; the sensor grows silent by it
+    sensor.o2_pct, sensor.co2_pct, sensor.status, sensor.seq = air.o2_pct, air.co2_pct, air.status, air.seq
+    sensor.heard_mono_s = desk.now.mono_s
+    desk.state.dirty_rooms[room_name] = True
+    if air.seq % ROW_INTERVAL == 0:
+        desk.effects.append(Row("room_air", (("room", room_name), ("sensor", sensor_name)),
+                                (("o2_pct", air.o2_pct), ("co2_pct", air.co2_pct)), desk.now.wall_s))  # fmt: skip
+
+
+def judge(desk: Desk, name: str) -> None:
+    """Settles a room's status, raises what is to be raised, renews or withdraws its permit."""
+    room = desk.state.rooms[name]
+    limits = desk.site.rooms[name].limits
+    unknown = [why for key, sensor in room.sensors.items() if (why := _unknown(desk, key, sensor))]
+    heard = [(key, sensor) for key, sensor in room.sensors.items() if sensor.status == "ok" and not _unknown(desk, key, sensor)]
+    dangerous = [why for key, sensor in heard if (why := _beyond(key, sensor, limits, danger=True))]
+    unsafe = [why for key, sensor in heard if (why := _beyond(key, sensor, limits, danger=False))]
+    overdue = bool(room.people) and room.due_out_mono_s is not None and desk.now.mono_s > room.due_out_mono_s
+    alarms.condition(desk, "room_air_dangerous", name, bool(dangerous), "; ".join(dangerous))
+    alarms.condition(desk, "room_air_unsafe", name, bool(unsafe), "; ".join(unsafe))
+    alarms.condition(desk, "room_air_unknown", name, bool(unknown) and not desk.starting(), "; ".join(unknown))
+    alarms.condition(desk, "people_overdue", name, overdue, f"{', '.join(room.people)} should be out")
+    if unknown or unsafe or dangerous:
+        room.good_since_mono_s = None
+    elif room.good_since_mono_s is None:
+        room.good_since_mono_s = desk.now.mono_s
+    status, reasons = _status(desk, name, room, unknown, dangerous, unsafe)
+    _say_status(desk, name, room, status, reasons)
+    _permit(desk, name, room, not (unknown or dangerous))
+
+
+def _unknown(desk: Desk, key: str, sensor: Sensor) -> str | None:
+    age_s_max = desk.site.timing.air_age_s_max
+    if not desk.fresh(sensor.heard_mono_s, age_s_max):
+        age_s = desk.age_s(sensor.heard_mono_s)
+        heard = "not heard since the start" if age_s is None else f"silent for {age_s:.0f} s"
+        return f"sensor {key} {heard}, at most {age_s_max:g} s"
+    if sensor.status != "ok":
+        return f"sensor {key} says {sensor.status}"
+    return None
+
+
+def _beyond(key: str, sensor: Sensor, limits: RoomLimits, danger: bool) -> str | None:
+    o2_min = (limits.o2_danger_min if danger else limits.o2_clear_min).pct
+    co2_max = (limits.co2_danger_max if danger else limits.co2_clear_max).pct
+    if sensor.o2_pct < o2_min:
+        return f"oxygen {sensor.o2_pct:.2f} % at {key}, at least {o2_min:g} %"
+    if sensor.co2_pct > co2_max:
+        return f"CO2 {sensor.co2_pct:.2f} % at {key}, at most {co2_max:g} %"
+    if not danger and sensor.o2_pct > limits.o2_clear_max.pct:
+        return f"oxygen {sensor.o2_pct:.2f} % at {key}, at most {limits.o2_clear_max.pct:g} %"
+    return None
+
+
+def _status(
+    desk: Desk, name: str, room: Room, unknown: list[str], dangerous: list[str], unsafe: list[str]
+) -> tuple[str, list[str]]:
+    """`forbidden` for what may kill or is not known, `restricted` for what still needs a person, else `clear`."""
+    if unknown or dangerous or unsafe:
+        return "forbidden", unknown + dangerous + [one for one in unsafe if one not in dangerous]
+    since_s = desk.now.mono_s - (room.good_since_mono_s or desk.now.mono_s)
+    # One tick later than the guard, which counts for itself: the two must never disagree about who was first.
+    wait_s = desk.site.timing.clear_after_s + desk.site.timing.tick_s
+    if since_s < wait_s:
+        return "forbidden", [f"air good for {wait_s:g} s is needed before the room reads clear"]
+    latched = [row for row in ("room_air_dangerous", "room_air_unsafe") if alarms.holds(desk, row, name)]
+    if latched:
+        return "restricted", [f"alarm {row} waits for a named person" for row in latched]
+    if room.people:
+        return "restricted", [f"entered by {', '.join(room.people)}"]
+    return "clear", []
+
+
+def _say_status(desk: Desk, name: str, room: Room, status: str, reasons: list[str]) -> None:
+    """Published when it changes; words inside one status may move with every second and are not news."""
+    if status == room.status and desk.state.swept_mono_s is not None and _kinds(reasons) == _kinds(room.reasons):
+        return
+    if status != room.status:
+        room.since_wall_s = desk.now.wall_s
+        desk.say("room_status", "info" if status == "clear" else "warning", room=name, status=status,
+                 was=room.status, reasons="; ".join(reasons))  # fmt: skip
+    room.status, room.reasons = status, reasons
+    show(desk, name)
+    sounding = alarms.holds(desk, "room_air_dangerous", name)
+    if sounding != room.sounding:
+        room.sounding = sounding
+        show_sounder(desk, name)
+
+
+def _kinds(reasons: list[str]) -> list[str]:
+    return [" ".join(reason.split()[:2]) for reason in reasons]
+
+
+def show(desk: Desk, name: str) -> None:
+    room = desk.state.rooms[name]
+    since_wall_s = room.since_wall_s or desk.state.started_wall_s
+    desk.publish(RoomEntry(status=room.status, since=at(since_wall_s), reasons=room.reasons), name)  # type: ignore[arg-type]
+
+
+def show_sounder(desk: Desk, name: str) -> None:
+    room = desk.state.rooms[name]
+    desk.publish(RoomSounder(on=room.sounding, reason="room air is dangerous" if room.sounding else ""), name)
+
+
+def _permit(desk: Desk, name: str, room: Room, air_good: bool) -> None:
+    """Renews the permit on its interval, and says so at once when what it allows changes."""
+    timing, state = desk.site.timing, desk.state
+    may = state.link_up and not state.stopping and not state.overtaken and state.epoch_settled
+    closed = alarms.holds(desk, "people_overdue", name)
+    dosing = may and room.status == "clear" and not closed
+    # Air goes in where nobody is; how many may vent at once is settled by forecast, in `venting`.
+    air = may and air_good and not room.people and not closed
+    changed = (dosing, air) != (room.dosing_permitted, room.air_permitted)
+    sent_s = desk.age_s(room.permit_sent_mono_s)
+    if not changed and sent_s is not None and sent_s < timing.permit_interval_s:
+        return
+    if not (dosing or air) and not changed and sent_s is not None:
+        return  # withdrawn and said; silence keeps it withdrawn
+    room.dosing_permitted, room.air_permitted = dosing, air
+    room.permit_sent_mono_s = desk.now.mono_s
+    state.epoch_used = state.epoch_used or dosing or air
+    desk.effects.append(PermitRoom(name, dosing, air, state.epoch, desk.now.wall_s + timing.permit_valid_s))
+
+
+def on_permit_refused(desk: Desk, name: str, rule: str, measured: str, limit: str) -> None:
+    """The guard saw the room otherwise: nothing is permitted until the next renewal is tried."""
+    room = desk.state.rooms[name]
+    room.dosing_permitted = room.air_permitted = False
+    room.permit_sent_mono_s = desk.now.mono_s
+    desk.effects.append(PermitRoom(name, False, False, desk.state.epoch, desk.now.wall_s))
+    desk.say("permit_refused_by_guard", "warning", room=name, rule=rule, measured=measured, limit=limit)

@@ -1,0 +1,112 @@
+"""What was requested, what was confirmed, what is unknown. Unknown counts as given."""
+
+from supervisor.core.desk import Desk
+from supervisor.core.state import Dose
+from supervisor.messages import DoseReport
+from supervisor.values import Gas
+
+FINAL = ("delivered", "refused", "aborted")
+SETTLE_S = 10.0  # after a lease's end, how long its last report may still be on its way
+KEEP_S = 6 * 3600.0  # longer than any sample is believed, so every dose since any sample is still here
+
+
+def running(desk: Desk, enclosure: str, gas: Gas) -> Dose | None:
+    """The request that this valve may still be carrying out."""
+    return next((one for one in open_doses(desk, enclosure) if one.gas == gas), None)
+
+
+def open_doses(desk: Desk, enclosure: str) -> list[Dose]:
+    return [one for one in desk.state.enclosures[enclosure].doses.values() if one.closed_mono_s is None]
+
+
+def flow_taken_nl_min(desk: Desk, source: str) -> float:
+    """How much of a source's capacity the open requests may be drawing."""
+    enclosures = desk.state.enclosures
+    doses = (enclosures[where].doses[request_id] for request_id, where in desk.state.open_doses.items())
+    return sum(one.flow_nl_min for one in doses if one.source == source)
+
+
+def enter(desk: Desk, dose: Dose) -> None:
+    """A request is about to leave: from here on it counts as given."""
+    desk.state.enclosures[dose.enclosure].doses[dose.request_id] = dose
+    desk.state.open_doses[dose.request_id] = dose.enclosure
+
+
+def strike(desk: Desk, enclosure: str, request_id: str) -> None:
+    """A request was refused by the guard and never left."""
+    desk.state.enclosures[enclosure].doses.pop(request_id, None)
+    desk.state.open_doses.pop(request_id, None)
+
+
+def given_nl(desk: Desk, enclosure: str, since_mono_s: float) -> list[tuple[Gas, float]]:
+    """What went in, or may have, since a moment, oldest first; each dose spread evenly over its time.
+
+    An open request counts with its whole volume, the part still to come included: it answers "where will the gas stand
+    when all that was asked for is in".
+    """
+    given = []
+    for dose in desk.state.enclosures[enclosure].doses.values():
+        volume_nl = dose.volume_nl if dose.closed_mono_s is None or dose.outcome == "unknown" else dose.delivered_nl
+        end = dose.closed_mono_s if dose.closed_mono_s is not None else dose.until_mono_s
+        if volume_nl <= 0.0 or end <= since_mono_s:
+            continue
+        # A dose takes as long as its flow needs, not the whole lease, and is reported at its end.
+        start = max(dose.asked_mono_s, end - 60.0 * volume_nl / dose.flow_nl_min)
+        share = 1.0 if start >= since_mono_s else (end - since_mono_s) / max(end - start, 1e-9)
+        given.append((start, dose.gas, volume_nl * share))
+    return [(gas, volume_nl) for _, gas, volume_nl in sorted(given)]
+
+
+def on_report(desk: Desk, enclosure: str, gas: Gas, report: DoseReport) -> None:
+    """Takes the hardware's word on a request. A final word is final: what comes after it changes nothing."""
+    dose = desk.state.enclosures[enclosure].doses.get(report.request_id)
+    if dose is None or dose.gas != gas:
+        desk.say("report_of_unknown_request", "warning", enclosure=enclosure, gas=gas, request_id=report.request_id)
+        return
+    if dose.outcome in FINAL:
+        return
+    dose.delivered_nl = max(dose.delivered_nl, report.delivered_nl)
+    dose.outcome = report.outcome
+    desk.touch(enclosure)
+    if report.outcome not in FINAL:
+        return
+    desk.state.open_doses.pop(dose.request_id, None)
+    if dose.closed_mono_s is None:
+        dose.closed_mono_s = desk.now.mono_s
+    _settle(desk, dose, report.code)
+
+
+def _settle(desk: Desk, dose: Dose, code: str | None) -> None:
+    """A request has ended for good: what is missing is wanted again, unless its state has moved on."""
+    kept = desk.state.enclosures[dose.enclosure]
+    short_nl = dose.volume_nl - dose.delivered_nl
+    if dose.outcome == "delivered":
+        kept.failures = 0
+        return
+    kept.failures += 1
+    kept.hold_until_mono_s = desk.now.mono_s + min(15.0 * 2 ** min(kept.failures, 4), 240.0)
+    kept.hold_reason = f"hardware {dose.outcome} {dose.gas}: {code or 'no code'}"
+    if short_nl > 0.0 and dose.gas in kept.wanted_nl:
+        kept.wanted_nl[dose.gas] += short_nl
+    desk.say(
+        "dose_not_delivered", "warning", enclosure=dose.enclosure, gas=dose.gas, request_id=dose.request_id,
+        outcome=dose.outcome, code=code, requested_nl=round(dose.volume_nl, 1), delivered_nl=round(dose.delivered_nl, 1),
+    )  # fmt: skip
+
+
+def age(desk: Desk, enclosure: str) -> None:
+    """Closes what can no longer be running and forgets what no longer counts."""
+    kept = desk.state.enclosures[enclosure]
+    for dose in list(kept.doses.values()):
+        if dose.closed_mono_s is None and desk.now.mono_s > dose.until_mono_s + SETTLE_S:
+            # The lease has ended, so the valve is shut; without a last word the whole volume counts as given.
+            dose.closed_mono_s = dose.until_mono_s
+            dose.outcome = "unknown"
+            desk.state.open_doses.pop(dose.request_id, None)
+            kept.failures += 1
+            desk.say(
+                "dose_unknown", "warning", enclosure=enclosure, gas=dose.gas, request_id=dose.request_id,
+                counted_as_given_nl=round(dose.volume_nl, 1), reported_nl=round(dose.delivered_nl, 1),
+            )  # fmt: skip
+        elif dose.closed_mono_s is not None and desk.now.mono_s - dose.closed_mono_s > KEEP_S:
+            del kept.doses[dose.request_id]

@@ -1,0 +1,283 @@
+"""The core: one pure function of its events. It opens nothing, waits for nothing, asks no clock and draws no number.
+
+Messages update the picture; decisions are taken on ticks, so order of arrival and bursts change nothing. A tick looks at
+what has news, and once each `tick_s` at everything, so its cost follows the news and not the size of the site.
+"""
+
+from pydantic import TypeAdapter
+
+from supervisor.core import alarms, commands, decide, dosing, entry, ledger, readings, sampling, transitions, units
+from supervisor.core.desk import Desk
+from supervisor.core.state import Analyser, Enclosure, Room, Sensor, SiteState, Source, Unit
+from supervisor.messages import (
+    AnalyserReading,
+    DoseFlow,
+    DoseReport,
+    OperatorCommand,
+    RoomAir,
+    SourceStatus,
+    SupervisorStatus,
+    UnitStatus,
+    at,
+)  # fmt: skip
+from supervisor.settings import SiteFile
+from supervisor.values import (
+    GASES,
+    Arrived,
+    Effect,
+    Event,
+    LinkChanged,
+    PermitRefused,
+    PermitRoom,
+    PlantFinding,
+    RequestRefused,
+    ShellTrouble,
+    Started,
+    Stopping,
+    Ticked,
+)  # fmt: skip
+
+_STATE = TypeAdapter(SiteState)
+SHOW_S = 60.0  # an enclosure's state is published at least this often, so that a screen sees it live
+EPOCH_WAIT_S = 30.0  # how long a start waits for every unit to tell the epoch it has seen
+
+
+class Core:
+    """The site's controller. `step` changes only the core itself, and what it returns depends only on the events."""
+
+    def __init__(self, site: SiteFile) -> None:
+        self.site = site
+        self.state = SiteState()
+        self._fill()
+
+    @classmethod
+    def load(cls, site: SiteFile, blob: bytes) -> "Core":
+        """A core as it was when `blob` was dumped; points that the site file has gained since begin as never seen."""
+        core = cls(site)
+        core.state = _STATE.validate_json(blob)
+        core._fill()
+        return core
+
+    def dump(self) -> bytes:
+        """Everything remembered, as JSON."""
+        return _STATE.dump_json(self.state)
+
+    def step(self, event: Event) -> list[Effect]:
+        """Takes one event; returns what is to be done about it, in order."""
+        desk = Desk(self.site, self.state, event.now)
+        _watch_clock(desk)
+        match event:
+            case Ticked():
+                _tick(desk)
+            case Arrived():
+                _arrive(desk, event)
+            case RequestRefused():
+                dosing.on_refused(desk, event.enclosure, event.gas, event.request_id, event.rule, event.measured, event.limit)
+            case PermitRefused():
+                entry.on_permit_refused(desk, event.room, event.rule, event.measured, event.limit)
+            case PlantFinding():
+                _found(desk, event)
+            case LinkChanged():
+                _link(desk, event.up)
+            case ShellTrouble():
+                alarms.condition(desk, event.trouble, "site", event.active, event.detail)
+            case Started():
+                _start(desk, event)
+            case Stopping():
+                _stop(desk)
+        return desk.effects
+
+    def _fill(self) -> None:
+        """Every point of the site file has its place in the state from the start: never seen, not absent."""
+        state, site = self.state, self.site
+        for enclosure in site.enclosure:
+            state.enclosures.setdefault(enclosure.id, Enclosure())
+        for room in site.room:
+            kept = state.rooms.setdefault(room.id, Room())
+            for sensor in room.sensor:
+                kept.sensors.setdefault(sensor.id, Sensor())
+        for analyser in site.analyser:
+            state.analysers.setdefault(analyser.id, Analyser())
+        for source in site.source:
+            state.sources.setdefault(source.id, Source())
+        named = (*site.analyser, *site.source, *site.enclosure, *(one for room in site.room for one in room.sensor))
+        for unit in dict.fromkeys(one.unit for one in named):
+            state.units.setdefault(unit, Unit())
+
+
+def _start(desk: Desk, event: Started) -> None:
+    """A new run: nothing was seen yet, and every valve is told to shut before anything else is asked of it."""
+    state = desk.state
+    state.epoch = max(state.epoch + 1, event.epoch)
+    state.instance = event.instance
+    state.started_mono_s, state.started_wall_s = desk.now.mono_s, desk.now.wall_s
+    state.wall_minus_mono_s = desk.now.wall_s - desk.now.mono_s
+    _forget(desk)
+    state.link_up = state.stopping = state.epoch_used = state.epoch_settled = state.overtaken = False
+    state.swept_mono_s = None
+    for room in state.rooms.values():
+        room.permit_sent_mono_s = None
+        room.dosing_permitted = room.air_permitted = False
+        room.status, room.reasons = "forbidden", ["just started, no air measurement yet"]
+    for kept in state.enclosures.values():
+        kept.wanted_nl = {}
+    alarms.condition(desk, "epoch_overtaken", "site", False)
+    desk.say("started", epoch=state.epoch, instance=event.instance)
+
+
+def _forget(desk: Desk) -> None:
+    """Whatever was heard so far counts as never heard."""
+    state = desk.state
+    state.trusted_mono_s = desk.now.mono_s
+    for unit in state.units.values():
+        unit.heard_mono_s = unit.observed_wall_s = None
+    for room in state.rooms.values():
+        room.good_since_mono_s = None
+    for analyser in state.analysers.values():
+        analyser.visit = analyser.heard_mono_s = None
+        analyser.run_line = ""
+    for source in state.sources.values():
+        source.heard_mono_s = None
+
+
+def _link(desk: Desk, up: bool) -> None:
+    """On every connect the full picture goes out again: what the broker kept is a cache that may be gone."""
+    state = desk.state
+    if up == state.link_up:
+        return
+    state.link_up = up
+    alarms.condition(desk, "link_lost", "site", not up)
+    desk.say("link", "info" if up else "error", up=up)
+    if not up:
+        for room in state.rooms.values():
+            room.dosing_permitted = room.air_permitted = False
+            room.permit_sent_mono_s = None
+        return
+    _say_online(desk, True)
+    for name in state.rooms:
+        entry.show(desk, name)
+        entry.show_sounder(desk, name)
+    for name in state.enclosures:
+        transitions.show(desk, name)
+    alarms.show_all(desk)
+    if not state.epoch_used:
+        for name in state.enclosures:
+            for gas in GASES:
+                if desk.site.source_of(name, gas) is not None:
+                    transitions.stop(desk, name, gas, "supervisor has just started")
+
+
+def _say_online(desk: Desk, online: bool) -> None:
+    state = desk.state
+    started_at = at(state.started_wall_s)
+    desk.publish(SupervisorStatus(online=online, instance=state.instance, epoch=state.epoch, started_at=started_at))
+
+
+def _stop(desk: Desk) -> None:
+    """A clean end: permits withdrawn, every running dose stopped, said so."""
+    state = desk.state
+    state.stopping = True
+    for name, room in state.rooms.items():
+        room.dosing_permitted = room.air_permitted = False
+        desk.effects.append(PermitRoom(name, False, False, state.epoch, desk.now.wall_s))
+    for name in state.enclosures:
+        for dose in ledger.open_doses(desk, name):
+            transitions.stop(desk, name, dose.gas, "supervisor ends")
+    _say_online(desk, False)
+    desk.say("stopping", epoch=state.epoch)
+
+
+def _arrive(desk: Desk, event: Arrived) -> None:
+    names, body = event.names, event.body
+    match body:
+        case AnalyserReading():
+            readings.on_reading(desk, names[0], body)
+        case RoomAir():
+            entry.on_air(desk, names[0], names[1], body)
+        case UnitStatus():
+            units.on_status(desk, names[0], body)
+        case DoseReport():
+            ledger.on_report(desk, names[0], names[1], body)  # type: ignore[arg-type]
+        case SourceStatus():
+            source = desk.state.sources[names[0]]
+            source.available, source.capacity_nl_min = body.available, body.capacity_nl_min
+            source.o2_pct, source.stock_kg, source.heard_mono_s = body.o2_pct, body.stock_kg, desk.now.mono_s
+        case OperatorCommand():
+            commands.on_command(desk, body)
+        case DoseFlow():
+            pass  # the watch looks at valves; the core goes by reports
+        case _:
+            pass  # climate, doors, pulp and bags are recorded by the shell and used by nobody here yet
+
+
+def _found(desk: Desk, event: PlantFinding) -> None:
+    """The watch saw the plant answer wrongly. What follows stands in the catalogue."""
+    alarms.condition(desk, event.finding, event.enclosure, True, f"{event.measured}; {event.limit}")
+    if event.gas is not None and event.finding == "unrequested_flow":
+        transitions.stop(desk, event.enclosure, event.gas, "flow that nobody asked for")
+    row = alarms.CATALOGUE[event.finding]
+    if row.consequence == "fault" and desk.state.enclosures[event.enclosure].state != "faulted":
+        transitions.trigger(desk, event.enclosure, "fault", f"{row.text}: {event.measured}; {event.limit}")
+
+
+def _watch_clock(desk: Desk) -> None:
+    """Intervals are measured on the monotonic clock, so a jump of the wall clock ages nothing and doubles nothing. But
+    every age that came from a unit's time was against the old clock: all inputs must be seen again.
+    """
+    state = desk.state
+    difference_s = desk.now.wall_s - desk.now.mono_s
+    if state.wall_minus_mono_s is None:
+        state.wall_minus_mono_s = difference_s
+    jump_s = difference_s - state.wall_minus_mono_s
+    if abs(jump_s) > desk.site.timing.clock_offset_s_max:
+        state.wall_minus_mono_s = difference_s
+        _forget(desk)
+        alarms.condition(desk, "clock_jumped", "site", True, f"by {jump_s:+.1f} s")
+        alarms.condition(desk, "clock_jumped", "site", False)
+
+
+def _tick(desk: Desk) -> None:
+    state, site = desk.state, desk.site
+    sweeping = state.swept_mono_s is None or desk.now.mono_s - state.swept_mono_s >= site.timing.tick_s
+    if sweeping:
+        units.judge(desk)
+        if not state.epoch_settled:
+            waited = desk.now.mono_s - state.started_mono_s >= EPOCH_WAIT_S
+            state.epoch_settled = state.link_up and (units.heard_all(desk) or waited)
+        for name in state.sources:
+            if name in site.gas_sources:
+                dosing.judge_source(desk, name)
+    for name in site.rooms if sweeping else list(state.dirty_rooms):
+        entry.judge(desk, name)
+    names = [name for name in (site.enclosures if sweeping else state.dirty) if name in site.enclosures]
+    for name in names:
+        if name in state.dirty:
+            decide.on_sample(desk, name)
+    for name in sorted(names, key=lambda one: dosing.urgency(desk, one)):
+        dosing.judge(desk, name)
+    for name in names:
+        _show_if_news(desk, name)
+    for name in site.analysers:
+        sampling.judge(desk, name)
+    state.dirty.clear()
+    state.dirty_rooms.clear()
+    if sweeping:
+        state.swept_mono_s = desk.now.mono_s
+
+
+def _show_if_news(desk: Desk, name: str) -> None:
+    """Publishes an enclosure when a sample or a problem is new, and once a minute so that its age is seen to grow."""
+    kept = desk.state.enclosures[name]
+    sample_age_s = None if kept.sample is None else desk.now.mono_s - kept.sample.taken_mono_s
+    watched = kept.state != "filling"
+    since_s = desk.now.mono_s - max(kept.since_mono_s, desk.state.started_mono_s)
+    limit_s = desk.site.timing.sample_age_s_max
+    overdue = watched and since_s > limit_s and (sample_age_s is None or sample_age_s > limit_s)
+    told = "none since it was sealed" if sample_age_s is None else f"{sample_age_s:.0f} s old"
+    alarms.condition(desk, "sample_overdue", name, overdue, f"last sample {told}, at most {limit_s:g} s")
+    minute = int((desk.now.mono_s - kept.since_mono_s) // SHOW_S) if watched else 0
+    seq = "" if kept.sample is None else f"{kept.sample.boot}/{kept.sample.seq}"
+    said = f"{kept.state}|{seq if watched else ''}|{minute}|{','.join(alarms.problems(desk, name))}"
+    if said != kept.said:
+        kept.said = said
+        transitions.show(desk, name)

@@ -1,0 +1,196 @@
+"""Everything the core remembers, as plain data: it is written to the journal as a snapshot and read back whole.
+
+`mono_s` values may be None for "never". No value here is infinite or not a number, so JSON holds them all exactly.
+"""
+
+from dataclasses import dataclass, field
+
+from supervisor.core.regulation import Loop
+from supervisor.values import Gas, State
+
+
+@dataclass(slots=True)
+class Unit:
+    """A hardware unit: when it was last heard, and how far its clock is ahead of ours."""
+
+    online: bool = False
+    observed_wall_s: float | None = None
+    boot: str = ""
+    epoch_seen: int = 0
+    heard_mono_s: float | None = None
+    clock_offset_s: float = 0.0
+
+
+@dataclass(slots=True)
+class Sensor:
+    """A room air sensor's last word. `seq` that does not move is not news."""
+
+    o2_pct: float = 0.0
+    co2_pct: float = 0.0
+    status: str = "never"
+    seq: int = -1
+    heard_mono_s: float | None = None
+
+
+@dataclass(slots=True)
+class Room:
+    """What is known of a room's air, what was said of it, and who is in it."""
+
+    sensors: dict[str, Sensor] = field(default_factory=dict)
+    status: str = "forbidden"
+    since_wall_s: float = 0.0
+    reasons: list[str] = field(default_factory=lambda: ["no air measurement yet"])
+    good_since_mono_s: float | None = None
+    people: dict[str, float] = field(default_factory=dict)
+    due_out_mono_s: float | None = None
+    permit_sent_mono_s: float | None = None
+    dosing_permitted: bool = False
+    air_permitted: bool = False
+    sounding: bool = False
+
+
+@dataclass(slots=True)
+class Sample:
+    """A believed analyser reading of an enclosure; taken when its gas left the enclosure."""
+
+    analyser: str
+    boot: str
+    seq: int
+    o2_pct: float
+    co2_pct: float
+    taken_mono_s: float
+    taken_wall_s: float
+
+
+@dataclass(slots=True)
+class Visit:
+    """The analyser was sent to a line."""
+
+    line: str
+    asked_mono_s: float
+    until_mono_s: float
+
+
+@dataclass(slots=True)
+class Analyser:
+    """`run_*` is the unbroken run of readings from one line; `run_mono_s` when the first of them stood in the cell."""
+
+    boot: str = ""
+    seq: int = -1
+    status: str = "never"
+    heard_mono_s: float | None = None
+    run_line: str = ""
+    run_mono_s: float = 0.0
+    run_heard_mono_s: float = 0.0
+    visit: Visit | None = None
+
+
+@dataclass(slots=True)
+class Source:
+    """What a source last said of itself; None is unknown."""
+
+    available: bool | None = None
+    capacity_nl_min: float | None = None
+    o2_pct: float | None = None
+    stock_kg: float | None = None
+    heard_mono_s: float | None = None
+
+
+@dataclass(slots=True)
+class Dose:
+    """One request in the ledger. `outcome` is the hardware's last word, `requested` before any, `unknown` when none came.
+
+    While it is open its whole volume counts as given; once closed, `delivered_nl` does, except that `unknown` still
+    counts whole.
+    """
+
+    request_id: str
+    enclosure: str
+    gas: Gas
+    source: str
+    volume_nl: float
+    flow_nl_min: float
+    asked_mono_s: float
+    until_mono_s: float
+    outcome: str = "requested"
+    delivered_nl: float = 0.0
+    closed_mono_s: float | None = None
+
+
+@dataclass(slots=True)
+class Enclosure:
+    """`wanted_nl` is what was decided and not yet requested; `decided_mono_s` when the sample behind it was taken."""
+
+    state: State = "filling"
+    since_wall_s: float = 0.0
+    since_mono_s: float = 0.0
+    faulted_from: State = "filling"
+    fault_reason: str = ""
+    phase: str = ""
+    sample: Sample | None = None
+    before: Sample | None = None
+    decided_mono_s: float | None = None
+    interval_s: float = 1200.0
+    visited_mono_s: float | None = None
+    missed_visits: int = 0
+    wanted_nl: dict[Gas, float] = field(default_factory=dict)
+    doses: dict[str, Dose] = field(default_factory=dict)
+    why: str = ""
+    hold_until_mono_s: float = 0.0
+    hold_reason: str = ""
+    failures: int = 0
+    breathable_samples: int = 0
+    off_plan: int = 0
+    in_band_since_mono_s: float | None = None
+    o2_loop: Loop = field(default_factory=Loop)
+    co2_loop: Loop = field(default_factory=Loop)
+    said: str = ""
+
+
+@dataclass(slots=True)
+class Alarm:
+    """Condition and latch are two things and never merged. `pending_mono_s`: true since, waiting out the on-delay."""
+
+    name: str
+    subject: str
+    occurrence: int = 0
+    state: str = "normal"
+    condition: bool = False
+    pending_mono_s: float | None = None
+    raised_wall_s: float | None = None
+    cleared_wall_s: float | None = None
+    acknowledged_wall_s: float | None = None
+    acknowledged_by: str | None = None
+    text: str = ""
+
+
+@dataclass(slots=True)
+class SiteState:
+    """`open_doses` are the requests that may still run, by the enclosure that holds them; the dose itself lies there.
+
+    Nothing from before `trusted_mono_s` (the last start, or the last jump of the clock) is taken for known.
+    """
+
+    epoch: int = 0
+    instance: str = ""
+    started_mono_s: float = 0.0
+    started_wall_s: float = 0.0
+    trusted_mono_s: float = 0.0
+    wall_minus_mono_s: float | None = None
+    link_up: bool = False
+    stopping: bool = False
+    epoch_used: bool = False
+    epoch_settled: bool = False
+    overtaken: bool = False
+    next_id: int = 1
+    swept_mono_s: float | None = None
+    units: dict[str, Unit] = field(default_factory=dict)
+    rooms: dict[str, Room] = field(default_factory=dict)
+    analysers: dict[str, Analyser] = field(default_factory=dict)
+    sources: dict[str, Source] = field(default_factory=dict)
+    enclosures: dict[str, Enclosure] = field(default_factory=dict)
+    open_doses: dict[str, str] = field(default_factory=dict)
+    alarms: dict[str, Alarm] = field(default_factory=dict)
+    commands: dict[str, str] = field(default_factory=dict)
+    dirty: dict[str, bool] = field(default_factory=dict)
+    dirty_rooms: dict[str, bool] = field(default_factory=dict)
