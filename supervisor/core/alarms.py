@@ -58,6 +58,8 @@ def condition(desk: Desk, name: str, subject: str, active: bool, text: str = "")
 
 def _raise(desk: Desk, key: str, alarm: Alarm, text: str) -> None:
     alarm.condition, alarm.pending_mono_s, alarm.text = True, None, text
+    active = [*problems(desk, alarm.subject), alarm.name]
+    desk.state.problems[alarm.subject] = sorted(active, key=WORST_FIRST.index)
     if alarm.state in ON_CONDITION:
         alarm.state = ON_CONDITION[alarm.state]
         alarm.occurrence += 1
@@ -72,6 +74,7 @@ def _raise(desk: Desk, key: str, alarm: Alarm, text: str) -> None:
 
 def _clear(desk: Desk, key: str, alarm: Alarm, row: Row) -> None:
     alarm.condition = False
+    desk.state.problems[alarm.subject] = [one for one in problems(desk, alarm.subject) if one != alarm.name]
     alarm.cleared_wall_s = desk.now.wall_s
     alarm.state = (ON_CLEAR_LATCHING if row.latches else ON_CLEAR).get(alarm.state, alarm.state)
     _show(desk, key, alarm)
@@ -106,8 +109,7 @@ def holds(desk: Desk, name: str, subject: str) -> bool:
 
 def problems(desk: Desk, subject: str) -> list[str]:
     """The names of everything active about one subject, worst first."""
-    known = desk.state.alarms
-    return [name for name in WORST_FIRST if (alarm := known.get(f"{name}-{subject}")) is not None and alarm.condition]
+    return list(desk.state.problems.get(subject, ()))
 
 
 def show_all(desk: Desk) -> None:

@@ -138,10 +138,10 @@ def on_refused(desk: Desk, name: str, gas: Gas, request_id: str, rule: str, meas
 def judge(desk: Desk, name: str) -> None:
     """Ages the requests of an enclosure, stops what a newer sample forbids, and sends what is due."""
     kept, recipe = desk.enclosure(name)
-    if kept.doses:
+    if kept.running:
         ledger.age(desk, name)
     sample = kept.sample
-    if sample is not None:
+    if sample is not None and kept.running:
         for dose in ledger.open_doses(desk, name):
             low = dose.gas != "air" and sample.o2_pct < recipe.o2_floor_pct
             high = dose.gas == "co2" and sample.co2_pct > recipe.co2_ceiling_pct

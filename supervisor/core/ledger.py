@@ -12,11 +12,15 @@ KEEP_S = 6 * 3600.0  # longer than any sample is believed, so every dose since a
 
 def running(desk: Desk, enclosure: str, gas: Gas) -> Dose | None:
     """The request that this valve may still be carrying out."""
-    return next((one for one in open_doses(desk, enclosure) if one.gas == gas), None)
+    kept = desk.state.enclosures[enclosure]
+    request_id = kept.running.get(gas)
+    return None if request_id is None else kept.doses[request_id]
 
 
 def open_doses(desk: Desk, enclosure: str) -> list[Dose]:
-    return [one for one in desk.state.enclosures[enclosure].doses.values() if one.closed_mono_s is None]
+    """The requests that this enclosure's valves may still be carrying out, at most one each."""
+    kept = desk.state.enclosures[enclosure]
+    return [kept.doses[request_id] for request_id in kept.running.values()]
 
 
 def flow_taken_nl_min(desk: Desk, source: str) -> float:
@@ -27,15 +31,29 @@ def flow_taken_nl_min(desk: Desk, source: str) -> float:
 
 
 def enter(desk: Desk, dose: Dose) -> None:
-    """A request is about to leave: from here on it counts as given."""
-    desk.state.enclosures[dose.enclosure].doses[dose.request_id] = dose
+    """A request is about to leave: from here on it counts as given. What no longer counts is forgotten."""
+    kept = desk.state.enclosures[dose.enclosure]
+    kept.doses = {
+        key: old for key, old in kept.doses.items()
+        if old.closed_mono_s is None or desk.now.mono_s - old.closed_mono_s <= KEEP_S
+    }  # fmt: skip
+    kept.doses[dose.request_id] = dose
+    kept.running[dose.gas] = dose.request_id
     desk.state.open_doses[dose.request_id] = dose.enclosure
 
 
 def strike(desk: Desk, enclosure: str, request_id: str) -> None:
     """A request was refused by the guard and never left."""
-    desk.state.enclosures[enclosure].doses.pop(request_id, None)
-    desk.state.open_doses.pop(request_id, None)
+    _close(desk, desk.state.enclosures[enclosure].doses[request_id])
+    del desk.state.enclosures[enclosure].doses[request_id]
+
+
+def _close(desk: Desk, dose: Dose) -> None:
+    """The request cannot be running any more."""
+    running_now = desk.state.enclosures[dose.enclosure].running
+    if running_now.get(dose.gas) == dose.request_id:
+        del running_now[dose.gas]
+    desk.state.open_doses.pop(dose.request_id, None)
 
 
 def given_nl(desk: Desk, enclosure: str, since_mono_s: float) -> list[tuple[Gas, float]]:
@@ -70,7 +88,7 @@ def on_report(desk: Desk, enclosure: str, gas: Gas, report: DoseReport) -> None:
     desk.touch(enclosure)
     if report.outcome not in FINAL:
         return
-    desk.state.open_doses.pop(dose.request_id, None)
+    _close(desk, dose)
     if dose.closed_mono_s is None:
         dose.closed_mono_s = desk.now.mono_s
     _settle(desk, dose, report.code)
@@ -95,18 +113,15 @@ def _settle(desk: Desk, dose: Dose, code: str | None) -> None:
 
 
 def age(desk: Desk, enclosure: str) -> None:
-    """Closes what can no longer be running and forgets what no longer counts."""
-    kept = desk.state.enclosures[enclosure]
-    for dose in list(kept.doses.values()):
-        if dose.closed_mono_s is None and desk.now.mono_s > dose.until_mono_s + SETTLE_S:
+    """Closes what can no longer be running."""
+    for dose in open_doses(desk, enclosure):
+        if desk.now.mono_s > dose.until_mono_s + SETTLE_S:
             # The lease has ended, so the valve is shut; without a last word the whole volume counts as given.
             dose.closed_mono_s = dose.until_mono_s
             dose.outcome = "unknown"
-            desk.state.open_doses.pop(dose.request_id, None)
-            kept.failures += 1
+            _close(desk, dose)
+            desk.state.enclosures[enclosure].failures += 1
             desk.say(
                 "dose_unknown", "warning", enclosure=enclosure, gas=dose.gas, request_id=dose.request_id,
                 counted_as_given_nl=round(dose.volume_nl, 1), reported_nl=round(dose.delivered_nl, 1),
             )  # fmt: skip
-        elif dose.closed_mono_s is not None and desk.now.mono_s - dose.closed_mono_s > KEEP_S:
-            del kept.doses[dose.request_id]

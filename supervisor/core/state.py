@@ -135,6 +135,7 @@ class Enclosure:
     missed_visits: int = 0
     wanted_nl: dict[Gas, float] = field(default_factory=dict)
     doses: dict[str, Dose] = field(default_factory=dict)
+    running: dict[Gas, str] = field(default_factory=dict)
     why: str = ""
     hold_until_mono_s: float = 0.0
     hold_reason: str = ""
@@ -167,6 +168,7 @@ class Alarm:
 @dataclass(slots=True)
 class SiteState:
     """`open_doses` are the requests that may still run, by the enclosure that holds them; the dose itself lies there.
+    `problems` are the alarms whose condition holds, by subject, worst first.
 
     Nothing from before `trusted_mono_s` (the last start, or the last jump of the clock) is taken for known.
     """
@@ -191,6 +193,7 @@ class SiteState:
     enclosures: dict[str, Enclosure] = field(default_factory=dict)
     open_doses: dict[str, str] = field(default_factory=dict)
     alarms: dict[str, Alarm] = field(default_factory=dict)
+    problems: dict[str, list[str]] = field(default_factory=dict)
     commands: dict[str, str] = field(default_factory=dict)
     dirty: dict[str, bool] = field(default_factory=dict)
     dirty_rooms: dict[str, bool] = field(default_factory=dict)
