@@ -1,0 +1,348 @@
+"""Does the plant answer? Judges what happens after gas was given, and what happens when none was.
+
+It shares nothing with the controller or the guard: its own reading of the raw events, its own small gas balance. It
+commands nothing; it reports findings. Each is said once, and again only after it was over:
+
+    no_response       gas was reported as delivered and the composition hardly moved
+    unexplained_move  every valve of a sealed enclosure is shut and the composition moves faster than fruit or a
+                      usual leak can make it
+    unrequested_flow  a valve passes gas that nobody asked for
+    late_report       a valve does not answer a request
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from math import exp
+from typing import Self
+
+from pydantic import TypeAdapter
+
+from supervisor import messages
+from supervisor.settings import SiteFile
+from supervisor.values import GASES, Arrived, Event, Gas, LinkChanged, Now, PlantFinding, RequestDose, Started, Ticked
+
+# A move that counts. Analysers are noisy by about 0.05 % (two deviations of a good one, with its drift between visits);
+# eight times that is no noise.
+MOVE_PCT_MIN = 0.4
+# Less of the expected move than this is no answer. Free volumes in site files are off by tens of percent, not threefold.
+ANSWER_SHARE_MIN = 0.3
+# One pair of samples suffices when so much was expected, otherwise two in a row.
+PLAIN_MOVE_PCT = 1.5
+WEAK_PAIRS = 2
+# Gas needs this long to mix. What was given later counts neither for nor against. Common practice, no source.
+MIXING_S = 300.0
+# What fruit and a usual leak do against a dose meanwhile, percent an hour. Fruit at 18 % CO2 dissolves up to 150 nl of
+# 1,200 with a half time near 3.5 h (Rotabakk 2007), which is 2.5 %/h at first, and gives as much back; it breathes up to
+# 0.4 %/h cold (Joles 1994 for raspberry at 2 degC) and several times that warm; an enclosure that exchanges 2.5 % of its
+# volume an hour lets in 0.5 %/h of oxygen.
+DRIFT_PCT_H = {("o2", True): 2.0, ("o2", False): 0.5, ("co2", True): 2.5, ("co2", False): 4.0}
+# Without any gas given, percent an hour. Oxygen rises by leaks only: 1 %/h is a hundredth of the volume in ten minutes.
+# The others are what fruit can do at its worst, and half as much again.
+REST_PCT_H = {("o2", True): 1.0, ("o2", False): 3.0, ("co2", True): 4.0, ("co2", False): 4.0}
+REST_S_MIN = 600.0  # two samples nearer to each other than that show noise
+PAIR_S_MAX = 5400.0  # small doses are added up for as long; after that fruit has done more than gas
+STRAY_NL_MIN = 0.5  # a meter's zero is not quite nothing
+STRAY_S = 5.0  # flow, report and request of one dose are told by different messages
+ANSWER_S_MAX = 15.0  # three times what hardware is allowed for its `accepted`
+SAMPLE_LATE_S_MAX = 60.0  # a reading that waited somewhere cannot be set against what was given
+AIR_PCT = {"o2": 20.95, "co2": 0.04}
+
+
+@dataclass
+class Asked:
+    """The latest request on a valve. All times are mono."""
+
+    request_id: str
+    at_s: float
+    until_s: float  # gas may flow until then
+    answered: bool = False
+    counted_nl: float = 0.0
+    counted_s: float = 0.0
+
+
+@dataclass
+class Let:
+    """Gas that was reported to have gone in between two instants."""
+
+    gas: Gas
+    from_s: float
+    to_s: float
+    volume_nl: float
+
+
+@dataclass
+class Point:
+    at_s: float
+    o2_pct: float
+    co2_pct: float
+
+
+@dataclass
+class Plot:
+    """What is known of one enclosure. A sample is compared with `base` for what gas did, with `rest` for what none did."""
+
+    sealed: bool = False
+    base: Point | None = None
+    rest: Point | None = None
+    let: list[Let] = field(default_factory=list)  # since `base`, and a little before
+    gas_until_s: float = 0.0  # some valve may have passed gas until then
+    weak_pairs: int = 0
+
+    def upset(self) -> None:
+        """Something went in or out that nobody can put a figure to: what follows is compared with what follows."""
+        self.base = self.rest = None
+
+
+@dataclass
+class Run:
+    boot: str
+    seq: int
+    line: str
+    since_s: float
+
+
+@dataclass
+class Open:
+    """A valve that passes gas, and the last word on it (mono)."""
+
+    since_s: float
+    heard_s: float
+    flow_nl_min: float
+
+
+@dataclass
+class Memory:
+    plots: dict[str, Plot] = field(default_factory=dict)
+    asked: dict[str, Asked] = field(default_factory=dict)  # by valve, `<enclosure>/<gas>`
+    opened: dict[str, Open] = field(default_factory=dict)  # by valve, those that pass gas
+    runs: dict[str, Run] = field(default_factory=dict)  # by analyser
+    said: dict[str, bool] = field(default_factory=dict)  # findings that are not over
+    link_since_s: float | None = None
+
+
+_MEMORY = TypeAdapter(Memory)
+
+
+class Watch:
+    """One per site. `observe` every event and `observe_request` every request that goes out."""
+
+    def __init__(self, site: SiteFile, blob: bytes | None = None) -> None:
+        self._site = site
+        self._memory = Memory() if blob is None else _MEMORY.validate_json(blob)
+        for one in site.enclosure:
+            self._memory.plots.setdefault(one.id, Plot())
+
+    def dump(self) -> bytes:
+        """Everything the watch remembers, as JSON."""
+        return _MEMORY.dump_json(self._memory)
+
+    @classmethod
+    def load(cls, site: SiteFile, blob: bytes) -> Self:
+        """The watch that `dump` wrote down. Raises `pydantic.ValidationError` when `blob` is something else."""
+        return cls(site, blob)
+
+    def observe_request(self, request: RequestDose, now: Now) -> None:
+        """This request goes out now."""
+        until_s = now.mono_s + max(0.0, request.valid_until_wall_s - now.wall_s)
+        self._memory.asked[f"{request.enclosure}/{request.gas}"] = Asked(
+            request.request_id, now.mono_s, until_s, counted_s=now.mono_s
+        )
+        plot = self._memory.plots[request.enclosure]
+        plot.gas_until_s = max(plot.gas_until_s, until_s)
+
+    def observe(self, event: Event) -> list[PlantFinding]:
+        """What this event shows to be wrong; on a tick, what has gone on for too long by now."""
+        now, findings = event.now, []
+        if isinstance(event, Started) or (isinstance(event, LinkChanged) and not event.up):
+            self._lose_sight()
+        elif isinstance(event, LinkChanged):
+            self._memory.link_since_s = now.mono_s
+        elif isinstance(event, Arrived):
+            findings += self._arrived(event)
+        elif isinstance(event, Ticked):  # the end of a batch: what belongs together has come
+            findings += [*self._stray_flows(now), *self._late_reports(now)]
+        return findings
+
+    def _lose_sight(self) -> None:
+        """Words may have been missed: nothing that was heard before is held against what comes."""
+        self._memory.link_since_s, self._memory.opened, self._memory.runs = None, {}, {}
+        for plot in self._memory.plots.values():
+            plot.upset()
+        for asked in self._memory.asked.values():
+            asked.answered = True
+
+    def _arrived(self, event: Arrived) -> Iterator[PlantFinding]:
+        names, body, now = event.names, event.body, event.now
+        plot = self._memory.plots.get(names[0]) if names else None
+        if isinstance(body, messages.AnalyserReading):
+            yield from self._reading(now, names[0], body)
+        elif isinstance(body, messages.OperatorCommand) and body.target in self._memory.plots:
+            self._command(body)
+        elif plot is not None and isinstance(body, messages.DoseReport) and names[1] in GASES:
+            self._report(now, plot, f"{names[0]}/{names[1]}", body)
+        elif plot is not None and isinstance(body, messages.DoseFlow) and names[1] in GASES:
+            self._flow(now, plot, f"{names[0]}/{names[1]}", body)
+
+    def _command(self, command: messages.OperatorCommand) -> None:
+        """A person has been at it: what was wrong may be mended, and is said again if it is not."""
+        plot, enclosure = self._memory.plots[command.target], command.target
+        if command.action in ("seal", "vent", "open"):
+            plot.sealed = command.action == "seal"
+        if command.action in ("seal", "vent", "open", "resume"):
+            plot.upset()
+            plot.weak_pairs = 0
+            for subject in (enclosure, *(f"{enclosure}/{gas}" for gas in GASES)):
+                for finding in ("no_response", "unexplained_move", "unrequested_flow"):
+                    self._memory.said.pop(f"{finding} {subject}", None)
+
+    # -------------------------------------------------------------------------------------------- valves
+
+    def _report(self, now: Now, plot: Plot, valve: str, report: messages.DoseReport) -> None:
+        asked = self._memory.asked.get(valve)
+        plot.gas_until_s = max(plot.gas_until_s, now.mono_s)
+        if asked is None or asked.request_id != report.request_id:
+            if report.delivered_nl > 0:
+                plot.upset()
+            return
+        asked.answered = True
+        self._memory.said.pop(f"late_report {valve}", None)
+        if report.delivered_nl > asked.counted_nl:
+            gas: Gas = valve.split("/")[1]  # type: ignore[assignment]
+            plot.let.append(Let(gas, asked.counted_s, now.mono_s, report.delivered_nl - asked.counted_nl))
+            asked.counted_nl = report.delivered_nl
+        asked.counted_s = now.mono_s
+        if report.outcome not in ("accepted", "progress"):
+            asked.until_s = min(asked.until_s, now.mono_s)
+
+    def _flow(self, now: Now, plot: Plot, valve: str, flow: messages.DoseFlow) -> None:
+        opened = self._memory.opened
+        if flow.valve_open and flow.flow_nl_min > STRAY_NL_MIN:
+            since_s = opened[valve].since_s if valve in opened else now.mono_s
+            opened[valve] = Open(since_s, now.mono_s, flow.flow_nl_min)
+            plot.gas_until_s = max(plot.gas_until_s, now.mono_s)
+        elif opened.pop(valve, None) is not None:
+            self._memory.said.pop(f"unrequested_flow {valve}", None)
+            plot.gas_until_s = max(plot.gas_until_s, now.mono_s)
+
+    def _stray_flows(self, now: Now) -> Iterator[PlantFinding]:
+        """Flow that began after the last request had ended, or that was told again after it should have ended."""
+        for valve, opened in self._memory.opened.items():
+            asked, (enclosure, gas) = self._memory.asked.get(valve), valve.split("/")
+            ended_s = opened.since_s if asked is None else asked.until_s
+            stray_s = now.mono_s - max(opened.since_s, ended_s)
+            if stray_s <= STRAY_S or (opened.since_s < ended_s and opened.heard_s <= ended_s + STRAY_S):
+                continue
+            self._memory.plots[enclosure].upset()
+            measured = f"{opened.flow_nl_min:.1f} nl/min of {gas} for {stray_s:.0f} s with no request running"
+            yield from self._say("unrequested_flow", valve, now, gas, measured, f"at most {STRAY_NL_MIN} nl/min")
+
+    def _late_reports(self, now: Now) -> Iterator[PlantFinding]:
+        link_since_s = self._memory.link_since_s
+        for valve, asked in self._memory.asked.items():
+            if asked.answered or link_since_s is None:
+                continue
+            waited_s = now.mono_s - max(asked.at_s, link_since_s)
+            if waited_s > ANSWER_S_MAX:
+                asked.answered = True
+                measured = f"no word on request {asked.request_id} for {waited_s:.0f} s"
+                yield from self._say("late_report", valve, now, valve.split("/")[1], measured, f"{ANSWER_S_MAX:.0f} s")
+
+    def _say(
+        self, finding: str, subject: str, now: Now, gas: Gas | None, measured: str, limit: str
+    ) -> Iterator[PlantFinding]:
+        """The finding, unless it was said and is not over."""
+        if not self._memory.said.get(f"{finding} {subject}", False):
+            self._memory.said[f"{finding} {subject}"] = True
+            yield PlantFinding(now, subject.split("/")[0], finding, gas, measured, limit)
+
+    # -------------------------------------------------------------------------------------------- composition
+
+    def _reading(self, now: Now, name: str, reading: messages.AnalyserReading) -> Iterator[PlantFinding]:
+        run, site = self._memory.runs.get(name), self._site
+        if run is not None and run.boot == reading.boot and reading.seq <= run.seq:
+            return
+        sound = reading.status == "ok" and reading.line_confirmed is not False
+        if run is None or not sound or (run.boot, run.line) != (reading.boot, reading.line):
+            run = Run(reading.boot, reading.seq, reading.line if sound else "", now.mono_s)
+        run.seq, self._memory.runs[name] = reading.seq, run
+        enclosure, line = site.enclosure_of_line.get(run.line), site.lines.get(run.line)
+        late_s = abs(now.wall_s - reading.observed_at.timestamp())
+        if enclosure is None or line is None or not reading.settled or late_s > SAMPLE_LATE_S_MAX:
+            return
+        if now.mono_s - run.since_s >= line.transport_s + line.settling_s:
+            point = Point(now.mono_s - line.transport_s, reading.o2_pct, reading.co2_pct)
+            yield from self._sample(now, enclosure, point)
+
+    def _sample(self, now: Now, enclosure: str, point: Point) -> Iterator[PlantFinding]:
+        plot = self._memory.plots[enclosure]
+        quiet_from_s = plot.gas_until_s + MIXING_S
+        if plot.rest is None or plot.rest.at_s < quiet_from_s:
+            plot.rest = point if point.at_s >= quiet_from_s else None
+        elif point.at_s - plot.rest.at_s >= REST_S_MIN:
+            yield from self._rested(now, enclosure, plot.rest, point)
+            plot.rest = point
+        fed = any(one.to_s > plot.base.at_s for one in plot.let) if plot.base is not None else False
+        if plot.base is not None and fed and point.at_s - plot.base.at_s <= PAIR_S_MAX:
+            findings = self._answered(now, enclosure, plot.base, point)
+            if findings is None:
+                return
+            yield from findings
+        plot.base, plot.let = point, [one for one in plot.let if one.to_s + MIXING_S > point.at_s]
+
+    def _rested(self, now: Now, enclosure: str, rest: Point, point: Point) -> Iterator[PlantFinding]:
+        """No gas was given between these two."""
+        hours, moved_fast = (point.at_s - rest.at_s) / 3600.0, False
+        for gas, moved_pct in _moves(rest, point):
+            limit_pct_h = REST_PCT_H[gas, moved_pct > 0]
+            if self._memory.plots[enclosure].sealed and abs(moved_pct) > max(MOVE_PCT_MIN, limit_pct_h * hours):
+                moved_fast = True
+                measured = f"{gas.upper()} moved by {moved_pct:+.2f} % in {hours:.2f} h with every valve shut"
+                yield from self._say("unexplained_move", enclosure, now, None, measured, f"at most {limit_pct_h:g} %/h")
+        if not moved_fast:
+            self._memory.said.pop(f"unexplained_move {enclosure}", None)
+
+    def _answered(self, now: Now, enclosure: str, base: Point, point: Point) -> list[PlantFinding] | None:
+        """Gas was given. None while too little surely went in between the samples to be told from noise."""
+        plot, hours = self._memory.plots[enclosure], (point.at_s - base.at_s) / 3600.0
+        sure = [one for one in plot.let if one.from_s >= base.at_s and one.to_s + MIXING_S <= point.at_s]
+        expected = dict(_moves(base, self._swept(enclosure, base, sure)))
+        judged = [gas for gas, pct in expected.items() if abs(pct) > MOVE_PCT_MIN]
+        if not judged:
+            return None
+        # Another gas that came too late to count may have moved the composition back.
+        doubtful = {one.gas for one in plot.let if one not in sure} - {one.gas for one in sure}
+        if doubtful:
+            return []
+        moved = dict(_moves(base, point))
+        weak = [gas for gas in judged if _too_little(gas, moved[gas], expected[gas], hours)]
+        plot.weak_pairs = plot.weak_pairs + 1 if weak else 0
+        if not weak:
+            self._memory.said.pop(f"no_response {enclosure}", None)
+        elif plot.weak_pairs >= WEAK_PAIRS or max(abs(expected[gas]) for gas in weak) > PLAIN_MOVE_PCT:
+            most, given_nl = max(sure, key=lambda one: one.volume_nl).gas, sum(one.volume_nl for one in sure)
+            measured = ", ".join(f"{gas.upper()} moved by {moved[gas]:+.2f} %" for gas in weak)
+            limit = ", ".join(f"{expected[gas]:+.2f} % {gas.upper()}" for gas in weak)
+            limit = f"{limit} expected from {given_nl:.0f} nl in {hours:.2f} h, at least {ANSWER_SHARE_MIN:.0%} of it"
+            return list(self._say("no_response", enclosure, now, most, measured, limit))
+        return []
+
+    def _swept(self, enclosure: str, base: Point, let: list[Let]) -> Point:
+        """The well-mixed balance: each volume v of a feed f moves c to f + (c - f) exp(-v / V)."""
+        o2_pct, co2_pct = base.o2_pct, base.co2_pct
+        for one in let:
+            left = exp(-one.volume_nl / self._site.enclosures[enclosure].free_volume_nl)
+            source = self._site.source_of(enclosure, one.gas)
+            feed_o2_pct = AIR_PCT["o2"] if one.gas == "air" else 0.0 if source is None else source.o2_pct
+            feed_co2_pct = {"co2": 100.0, "air": AIR_PCT["co2"], "nitrogen": 0.0}[one.gas]
+            o2_pct = feed_o2_pct + (o2_pct - feed_o2_pct) * left
+            co2_pct = feed_co2_pct + (co2_pct - feed_co2_pct) * left
+        return Point(base.at_s, o2_pct, co2_pct)
+
+
+def _moves(base: Point, point: Point) -> tuple[tuple[str, float], tuple[str, float]]:
+    return ("o2", point.o2_pct - base.o2_pct), ("co2", point.co2_pct - base.co2_pct)
+
+
+def _too_little(gas: str, moved_pct: float, expected_pct: float, hours: float) -> bool:
+    along_pct = moved_pct if expected_pct > 0 else -moved_pct
+    return along_pct < ANSWER_SHARE_MIN * abs(expected_pct) - DRIFT_PCT_H[gas, expected_pct > 0] * hours
