@@ -116,11 +116,10 @@ class Enclosure:
         growth = self.inflow_nl_min - self.sample_nl_min + (rq - 1.0) * uptake - dissolving
         drawn = self.leak_nl_min
         slack = 1e-9 * self.nominal_nl
-        if growth > 0.0:
-            room_nl = self.relief_nl - amount
-        else:
-            room_nl = self.draw_nl - amount
-        if abs(room_nl) <= slack or room_nl * growth < 0.0:
+        room_nl = (self.relief_nl if growth > 0.0 else self.draw_nl) - amount
+        if growth == 0.0:
+            pass
+        elif abs(room_nl) <= slack or room_nl * growth < 0.0:
             # Full and filling: the relief lets it out. Empty and shrinking: room air comes in.
             if growth < 0.0:
                 drawn -= growth
