@@ -4,12 +4,17 @@ Absolute ceilings stand here as constants. A site may be stricter and never laxe
 people and fruit, so moving one is a change to the program that someone reviews, not a line in a file.
 """
 
+from collections.abc import Callable
 from functools import cached_property
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic_core import PydanticCustomError
 
 from supervisor.values import Gas
+
+AIR_O2_PCT = 20.95  # US Standard Atmosphere 1976 and ISO 2533: 20.9476 % of dry air
+AIR_CO2_PCT = 0.04  # today's air (from memory)
 
 PERMIT_VALID_S_CEILING = 60.0  # the contract: hardware believes no permit for longer
 LEASE_S_CEILING = 300.0
@@ -20,7 +25,7 @@ CLOCK_OFFSET_S_CEILING = 15.0
 START_GRACE_S_CEILING = 600.0
 O2_CLEAR_PCT_FLOOR = 19.5  # 29 CFR 1910.146(b)
 O2_CLEAR_PCT_CEILING = 23.5  # 29 CFR 1910.146(b)
-O2_DANGER_PCT_FLOOR = 17.0
+O2_DANGER_PCT_FLOOR = 17.0  # common practice, no source: fixed detectors' second set point stands at 18 or 17 %
 CO2_CLEAR_PCT_CEILING = 0.5  # 29 CFR 1910.1000 Table Z-1, 5,000 ppm
 CO2_DANGER_PCT_CEILING = 3.0  # under the 4 % that is immediately dangerous to life (NIOSH)
 VOLUME_NL_PER_REQUEST_CEILING = 2_000.0
@@ -31,6 +36,8 @@ CO2_CEILING_PCT_HIGHEST = 30.0
 
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
 """A legal topic level: lower-case letters, digits, - and _, at most 40."""
+TopicRoot = Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=200)]
+"""Topic levels with / between them: no wildcard, no space, no empty level, no leading $."""
 Positive = Annotated[float, Field(gt=0)]
 NonNegative = Annotated[float, Field(ge=0)]
 PctValue = Annotated[float, Field(ge=0, le=100)]
@@ -43,7 +50,7 @@ class _Table(BaseModel):
 class SiteName(_Table):
     id: Name
     name: str = ""
-    topic_root: str | None = None
+    topic_root: TopicRoot | None = None
 
 
 class Broker(_Table):
@@ -56,9 +63,9 @@ class Broker(_Table):
 
 
 class History(_Table):
-    url: str
-    org: str
-    bucket: str
+    url: Annotated[str, Field(pattern=r"^https?://[^\s/]+\S*$")]
+    org: Annotated[str, Field(min_length=1)]
+    bucket: Annotated[str, Field(min_length=1)]
     token_file: str | None = None
 
 
@@ -109,14 +116,37 @@ class SourcedLimit(_Table):
     source: Annotated[str, Field(min_length=3)]
 
 
+def _at_least(lowest_pct: float, why: str) -> Callable[[SourcedLimit], SourcedLimit]:
+    def check(limit: SourcedLimit) -> SourcedLimit:
+        if limit.pct < lowest_pct:
+            raise PydanticCustomError("too_lax", f"at least {lowest_pct:g} ({why})")
+        return limit
+
+    return check
+
+
+def _at_most(highest_pct: float, why: str) -> Callable[[SourcedLimit], SourcedLimit]:
+    def check(limit: SourcedLimit) -> SourcedLimit:
+        if limit.pct > highest_pct:
+            raise PydanticCustomError("too_lax", f"at most {highest_pct:g} ({why})")
+        return limit
+
+    return check
+
+
 class RoomLimits(_Table):
     """Inside the clear limits the room may be entered and dosed in; beyond a danger limit everybody leaves."""
 
-    o2_clear_min: SourcedLimit
-    o2_clear_max: SourcedLimit
-    o2_danger_min: SourcedLimit
-    co2_clear_max: SourcedLimit
-    co2_danger_max: SourcedLimit
+    o2_clear_min: Annotated[SourcedLimit, AfterValidator(_at_least(O2_CLEAR_PCT_FLOOR, "29 CFR 1910.146(b)"))]
+    o2_clear_max: Annotated[SourcedLimit, AfterValidator(_at_most(O2_CLEAR_PCT_CEILING, "29 CFR 1910.146(b)"))]
+    o2_danger_min: Annotated[SourcedLimit, AfterValidator(_at_least(O2_DANGER_PCT_FLOOR, "common practice"))]
+    co2_clear_max: Annotated[
+        SourcedLimit, AfterValidator(_at_most(CO2_CLEAR_PCT_CEILING, "29 CFR 1910.1000 Table Z-1: 5,000 ppm"))
+    ]
+    co2_danger_max: Annotated[
+        SourcedLimit,
+        AfterValidator(_at_most(CO2_DANGER_PCT_CEILING, "NIOSH: 4 % is immediately dangerous to life")),
+    ]
 
 
 class RoomSensor(_Table):
@@ -195,16 +225,19 @@ class Mapping(_Table):
     """How a gateway that speaks differently is read: its topic, and where in its payload each field lies.
 
     `topic` is the gateway's own topic (absolute), `{name}` standing for a variable level; `kind` is the contract's
-    topic below the root. `fields` maps a contract field to a dotted path in the payload; `units` to a unit slip to undo
-    (`ppm`: parts per million to percent, `fraction`: 0..1 to percent, `fahrenheit`: to degC, `epoch_s`, `epoch_ms`: to
-    RFC 3339); `fixed` gives fields that the gateway does not send.
+    topic below the root. `names` gives the variable levels of `kind` that the gateway's topic does not hold. `fields`
+    maps a contract field to a dotted path in the payload, whole numbers counting list entries from 0. `units` names a
+    unit slip to undo (`ppm`: parts per million to percent, `fraction`: 0..1 to percent, `fahrenheit`: to degC,
+    `epoch_s`, `epoch_ms`: to RFC 3339). `values` translates the gateway's words or codes; one that is not listed is
+    refused. `fixed` gives fields that the gateway does not send. A field in none of them is not taken over.
     """
 
-    topic: Annotated[str, Field(min_length=1)]
+    topic: Annotated[str, Field(min_length=1, max_length=200)]
     kind: str
-    names: dict[str, str] = {}
-    fields: dict[str, str] = {}
+    names: dict[str, Name] = {}
+    fields: dict[str, Annotated[str, Field(min_length=1)]] = {}
     units: dict[str, Literal["ppm", "fraction", "fahrenheit", "epoch_s", "epoch_ms"]] = {}
+    values: dict[str, dict[str, str | int | float | bool]] = {}
     fixed: dict[str, str | int | float | bool] = {}
 
 
@@ -255,6 +288,10 @@ class SiteFile(_Table):
     @cached_property
     def enclosure_of_line(self) -> dict[str, str]:
         return {one.line: one.id for one in self.enclosure}
+
+    @cached_property
+    def enclosures_of_room(self) -> dict[str, tuple[str, ...]]:
+        return {room.id: tuple(one.id for one in self.enclosure if one.room == room.id) for room in self.room}
 
     def recipe_of(self, enclosure: str) -> Recipe:
         return self.recipes[self.enclosures[enclosure].recipe]

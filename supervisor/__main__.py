@@ -1,0 +1,153 @@
+"""The command `stillhold`. Each subcommand loads what it needs when it is called, so that `--help` is quick."""
+
+import argparse
+import json
+import os
+import sys
+from importlib import metadata
+from pathlib import Path
+
+EXIT_WRONG = 2
+EXIT_INTERRUPTED = 130
+
+EPILOG = """\
+exit status:
+  0    done; for check: the site file has no errors (it may have warnings)
+  1    run: ended by a failure, which the log names
+  2    the command line is wrong, or the site file has errors: each is printed with its mend
+  130  interrupted from the keyboard, where the command does not end in order by itself
+
+This program is not a safety instrumented system. Fixed gas detection, ventilation and entry procedure by licensed
+practice and local code stand by themselves; it adds to them and replaces none.
+"""
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Runs one subcommand and gives its exit status."""
+    words = sys.argv[1:] if argv is None else argv
+    if words[:1] == ["simulate"]:  # all that follows belongs to the simulator, --help too
+        return _simulate(words[1:])
+    args = _parser().parse_args(words)
+    try:
+        status = args.carry_out(args)
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:  # `stillhold schema | head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return EXIT_INTERRUPTED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="stillhold",
+        description="Keeps sealed fruit enclosures at their gas set-points, and keeps people out of unsafe air.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    run = commands.add_parser("run", help="run a site", allow_abbrev=False)
+    run.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    run.add_argument("--state", type=Path, required=True, metavar="DIR", help="folder for the journal; made if missing")
+    run.add_argument("--speed", type=_positive, default=1.0, metavar="N", help="times real time (default 1)")
+    run.add_argument(
+        "--start", type=_seconds, metavar="UNIX_S", help="with --speed: the time that the scaled clock started from"
+    )
+    run.add_argument("--host", help="broker, instead of the site file's")
+    run.add_argument("--port", type=_port, help="broker's port, instead of the site file's")
+    run.add_argument("--console", action="store_true", help="log for people on a terminal")
+    run.set_defaults(carry_out=_run)
+
+    check = commands.add_parser("check", help="print every problem of a site file at once", allow_abbrev=False)
+    check.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    check.add_argument("--json", action="store_true", help="as JSON")
+    check.set_defaults(carry_out=_check)
+
+    schema = commands.add_parser("schema", help="print the JSON Schema of a site file, for editors")
+    schema.set_defaults(carry_out=_schema)
+    contract = commands.add_parser("contract", help="print the message contract as an AsyncAPI 3.0 document (JSON)")
+    contract.set_defaults(carry_out=_contract)
+    commands.add_parser("simulate", help="stand in for a site's hardware: python -m simulator", add_help=False)
+    version = commands.add_parser("version", help="print the version")
+    version.set_defaults(carry_out=_version)
+    return parser
+
+
+def _positive(text: str) -> float:
+    number = _seconds(text)
+    if number <= 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is not above 0")
+    return number
+
+
+def _seconds(text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number") from None
+    if not 0 <= number < 1e11:  # also false for nan
+        raise argparse.ArgumentTypeError(f"{text!r} is not between 0 and 1e11")
+    return number
+
+
+def _port(text: str) -> int:
+    if not (text.isdecimal() and 1 <= int(text) <= 65535):
+        raise argparse.ArgumentTypeError(f"{text!r} is no port from 1 to 65535")
+    return int(text)
+
+
+# ------------------------------------------------------------------------------------------------ commands
+
+
+def _run(args: argparse.Namespace) -> int:
+    from supervisor.shell.check_cmd import problems_told
+    from supervisor.sitefile import SiteFileError
+
+    try:
+        from supervisor.shell.run import run
+
+        return run(args)
+    except SiteFileError as refused:
+        print(problems_told(refused.problems), file=sys.stderr)
+        print(f"\n{args.site}: not started; mend the errors above", file=sys.stderr)
+        return EXIT_WRONG
+
+
+def _check(args: argparse.Namespace) -> int:
+    from supervisor.shell.check_cmd import check
+
+    return check(args.site, args.json)
+
+
+def _schema(args: argparse.Namespace) -> int:
+    from supervisor.shell.check_cmd import schema
+
+    print(json.dumps(schema(), indent=2))
+    return 0
+
+
+def _contract(args: argparse.Namespace) -> int:
+    from supervisor.shell.contract_doc import document
+
+    print(json.dumps(document(), indent=2))
+    return 0
+
+
+def _simulate(words: list[str]) -> int:
+    sys.stdout.flush()
+    os.execv(sys.executable, [sys.executable, "-m", "simulator", *words])
+
+
+def _version(args: argparse.Namespace) -> int:
+    try:
+        print(f"stillhold {metadata.version('stillhold')}")
+    except metadata.PackageNotFoundError:
+        print("stillhold (not installed: run from its source)")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,176 @@
+"""One mistake at a time, made in a copy of the worked example, with the key that must be named for it.
+
+Limits are typed here by hand and not imported: a limit that moves in the program must fail a test.
+"""
+
+from collections.abc import Callable
+from copy import deepcopy
+from typing import Any, NamedTuple
+
+Data = dict[str, Any]
+
+
+class Mistake(NamedTuple):
+    """`part` names what the mistake touches: two of different parts do not hide each other."""
+
+    part: str
+    key: str
+    make: Callable[[Data], None]
+    level: str = "error"
+
+
+def put(path: str, value: Any) -> Callable[[Data], None]:
+    """Sets the value at a dotted path; whole numbers count list entries from 0."""
+
+    def make(data: Data) -> None:
+        *above, last = path.split(".")
+        here: Any = data
+        for step in above:
+            here = here[int(step)] if isinstance(here, list) else here.setdefault(step, {})
+        here[int(last) if isinstance(here, list) else last] = deepcopy(value)
+
+    return make
+
+
+def drop(path: str) -> Callable[[Data], None]:
+    def make(data: Data) -> None:
+        *above, last = path.split(".")
+        here: Any = data
+        for step in above:
+            here = here[int(step)] if isinstance(here, list) else here[step]
+        del here[last]
+
+    return make
+
+
+def copied(table: str, index: int) -> Callable[[Data], None]:
+    def make(data: Data) -> None:
+        data[table].append(deepcopy(data[table][index]))
+
+    return make
+
+
+def both(*steps: Callable[[Data], None]) -> Callable[[Data], None]:
+    def make(data: Data) -> None:
+        for step in steps:
+            step(data)
+
+    return make
+
+
+def analyser(lines: list[Data], idle: str = "idle") -> Data:
+    return {"id": "second", "unit": "gateway-plant", "idle_line": idle, "lines": lines}
+
+
+def added(table: str, entry: Data) -> Callable[[Data], None]:
+    def make(data: Data) -> None:
+        data.setdefault(table, []).append(deepcopy(entry))
+
+    return make
+
+
+SHAPE = [
+    Mistake("format", "format", put("format", 2)),
+    Mistake("site", "site.id", put("site.id", "quill/fen")),
+    Mistake("site", "site.id", put("site.id", "+")),
+    Mistake("site", "site.id", put("site.id", "quillfen\n")),
+    Mistake("site", "site.id", put("site.id", "")),
+    Mistake("site", "site.topic_root", put("site.topic_root", "a/+/b")),
+    Mistake("site", "site.topic_root", put("site.topic_root", "a b")),
+    Mistake("site", "site.topic_root", put("site.topic_root", "a/#")),
+    Mistake("site", "site.topic_root", put("site.topic_root", "$SYS/a")),
+    Mistake("site", "site.topic_root", put("site.topic_root", "/a")),
+    Mistake("broker", "broker.port", put("broker.port", 70000)),
+    Mistake("broker", "broker.port", put("broker.port", "1883")),
+    Mistake("broker", "broker.port", put("broker.port", 1883.5)),
+    Mistake("broker", "broker.keepalive", put("broker.keepalive", 15)),
+    Mistake("broker", "broker.username", put("broker.password_file", "secret")),
+    Mistake("history", "history.url", put("history", {"url": "localhost:8086", "org": "o", "bucket": "b"})),
+    Mistake("history", "history.bucket", put("history", {"url": "http://127.0.0.1:8086", "org": "o"})),
+    Mistake("tick", "timing.tick_s", put("timing.tick_s", 0.01)),
+    Mistake("permit", "timing.permit_valid_s", put("timing.permit_valid_s", 60.1)),
+    Mistake("lease", "timing.lease_s", put("timing.lease_s", 301)),
+    Mistake("age", "timing.sample_age_s_max", put("timing.sample_age_s_max", 7201)),
+    Mistake("air age", "timing.air_age_s_max", put("timing.air_age_s_max", 61)),
+    Mistake("silence", "timing.unit_silence_s_max", put("timing.unit_silence_s_max", 121)),
+    Mistake("offset", "timing.clock_offset_s_max", put("timing.clock_offset_s_max", 15.5)),
+    Mistake("grace", "timing.start_grace_s", put("timing.start_grace_s", 601)),
+    Mistake("air limit", "limits.air", drop("limits.air")),
+    Mistake("air limit", "limits.air.per_request_nl", put("limits.air.per_request_nl", 2001)),
+    Mistake("co2 limit", "limits.co2.per_hour_nl", put("limits.co2.per_hour_nl", 20001)),
+    Mistake("co2 limit", "limits.co2.per_day_nl", put("limits.co2.per_day_nl", 200001)),
+    Mistake("co2 limit", "limits.co2.per_day_nl", put("limits.co2.per_day_nl", float("inf"))),
+    Mistake("recipe 0", "recipe[blueberry].source", drop("recipe.0.source")),
+    Mistake("recipe 0", "recipe[blueberry].o2_pct", put("recipe.0.o2_pct", 21.5)),
+    Mistake("recipe 0", "recipe[blueberry].co2_ceiling_pct", put("recipe.0.co2_ceiling_pct", 31)),
+    Mistake("recipe 0", "recipe[blueberry].o2_floor_pct", put("recipe.0.o2_floor_pct", 0.4)),
+    Mistake("recipe 0", "recipe[blueberry].o2_band_pct", put("recipe.0.o2_band_pct", 0)),
+    Mistake("recipe 0", "recipe[blueberry].co2_pct", put("recipe.0.co2_pct", "15")),
+    Mistake("recipe 0", "recipe[blueberry].co2_pct", put("recipe.0.co2_pct", "15,0")),
+    Mistake("recipe 0", "recipe[blueberry].co2_pct", put("recipe.0.co2_pct", True)),
+    Mistake("room 0", "room[north].volume_m3", put("room.0.volume_m3", 0)),
+    Mistake("room 0", "room[north].sensor", put("room.0.sensor", [])),
+    Mistake("room 0", "room[north].limits.o2_clear_min.pct", put("room.0.limits.o2_clear_min.pct", 19.4)),
+    Mistake("room 0", "room[north].limits.o2_clear_max.pct", put("room.0.limits.o2_clear_max.pct", 23.6)),
+    Mistake("room 0", "room[north].limits.o2_danger_min.pct", put("room.0.limits.o2_danger_min.pct", 16.9)),
+    Mistake("room 0", "room[north].limits.co2_clear_max.pct", put("room.0.limits.co2_clear_max.pct", 0.51)),
+    Mistake("room 0", "room[north].limits.co2_danger_max.pct", put("room.0.limits.co2_danger_max.pct", 3.1)),
+    Mistake("room 0", "room[north].limits.co2_danger_max.source", drop("room.0.limits.co2_danger_max.source")),
+    Mistake("source 2", "source[blower].gas", put("source.2.gas", "argon")),
+    Mistake("source 2", "source[blower].capacity_nl_min", put("source.2.capacity_nl_min", -1)),
+    Mistake("lines", "analyser[analyser-1].lines[line-03].settling_s", put("analyser.0.lines.2.settling_s", -1)),
+    Mistake("enclosure 2", "enclosure[n3].free_volume_nl", put("enclosure.2.free_volume_nl", 9)),
+    Mistake("enclosure 2", "enclosure[n3].free_volume_nl", put("enclosure.2.free_volume_nl", 1_000_001)),
+    Mistake("enclosure 2", "enclosure[n3].free_volume_nl", drop("enclosure.2.free_volume_nl")),
+    Mistake("enclosure 2", "enclosure[#3].id", drop("enclosure.2.id")),
+    Mistake("enclosure 2", "enclosure[N3].id", put("enclosure.2.id", "N3")),
+    Mistake("enclosure 2", "enclosure[n3].lot", put("enclosure.2.lot", "L-1")),
+    Mistake("enclosure 2", "enclosure[n3].sources.nitrogen", put("enclosure.2.sources.nitrogen", 7)),
+    Mistake("enclosure 2", "enclosure[n3].flow_nl_min_max.air", put("enclosure.2.flow_nl_min_max.air", 0)),
+    Mistake("enclosure 2", "enclosure[#3]", put("enclosure.2", "n3")),
+]  # fmt: skip
+
+ACROSS = [
+    Mistake("recipe ids", "recipe[blueberry].id", copied("recipe", 0)),
+    Mistake("room ids", "room[south].id", copied("room", 1)),
+    Mistake("source ids", "source[bank].id", copied("source", 1)),
+    Mistake("sensors", "room[south].sensor[south-door].id", put("room.1.sensor.1.id", "south-door")),
+    Mistake("enclosure 3", "enclosure[n4].room", put("enclosure.3.room", "nroth")),
+    Mistake("enclosure 3", "enclosure[n4].recipe", put("enclosure.3.recipe", "rasberry")),
+    Mistake("enclosure 3", "enclosure[n4].line", put("enclosure.3.line", "line-44")),
+    Mistake("enclosure 3", "enclosure[n5].line", put("enclosure.3.line", "line-05")),
+    Mistake("enclosure 3", "enclosure[n4].sources.air", put("enclosure.3.sources.air", "blwer")),
+    Mistake("enclosure 3", "enclosure[n4].sources.co2", put("enclosure.3.sources.co2", "generator")),
+    Mistake("enclosure 3", "enclosure[n4].sources.nitrogen", drop("enclosure.3.sources.nitrogen")),
+    Mistake("enclosure 3", "enclosure[n4].sources.co2", drop("enclosure.3.sources.co2")),
+    Mistake("enclosure 3", "enclosure[n4].sources.air", drop("enclosure.3.sources.air"), "warning"),
+    Mistake("enclosure 3", "enclosure[n4].unit", put("enclosure.3.unit", "gateway-nroth"), "warning"),
+    Mistake("idle", "enclosure[s6].line", put("analyser.0.idle_line", "line-12")),
+    Mistake("second", "analyser[second].lines[line-01].transport_s",
+            added("analyser", analyser([{"id": "line-01", "transport_s": 23, "settling_s": 62}]))),
+    Mistake("second", "analyser[second].lines[x].id",
+            added("analyser", analyser([{"id": "x", "transport_s": 1, "settling_s": 1}] * 2))),
+    Mistake("permit", "timing.permit_valid_s", put("timing.permit_valid_s", 20)),
+    Mistake("permit", "timing.permit_valid_s", put("timing.permit_interval_s", 22.5)),
+    Mistake("age", "timing.sample_age_s_max", put("timing.sample_age_s_max", 2159), "warning"),
+    Mistake("nitrogen limit", "limits.nitrogen.per_hour_nl", put("limits.nitrogen.per_hour_nl", 149)),
+    Mistake("nitrogen limit", "limits.nitrogen.per_day_nl", put("limits.nitrogen.per_day_nl", 2999)),
+    Mistake("nitrogen limit", "limits.nitrogen.per_day_nl",
+            both(put("limits.nitrogen.per_hour_nl", 200), put("limits.nitrogen.per_day_nl", 4000)), "warning"),
+    Mistake("co2 limit", "limits.co2.per_day_nl",
+            both(put("limits.co2.per_hour_nl", 100), put("limits.co2.per_day_nl", 400)), "warning"),
+    Mistake("room 1", "room[south].limits.o2_danger_min.pct", put("room.1.limits.o2_danger_min.pct", 19.6)),
+    Mistake("room 1", "room[south].limits.co2_danger_max.pct", put("room.1.limits.co2_danger_max.pct", 0.4)),
+    Mistake("room 1", "room[south].limits.o2_clear_min.pct", put("room.1.limits.o2_clear_min.pct", 20.95)),
+    Mistake("room 1", "room[south].limits.o2_clear_max.pct", put("room.1.limits.o2_clear_max.pct", 20.9)),
+    Mistake("room 1", "room[south].limits.co2_clear_max.pct", put("room.1.limits.co2_clear_max.pct", 0.04)),
+    Mistake("recipe 1", "recipe[raspberry].o2_floor_pct", put("recipe.1.o2_floor_pct", 5.5)),
+    Mistake("recipe 1", "recipe[raspberry].co2_ceiling_pct", put("recipe.1.co2_ceiling_pct", 16)),
+    Mistake("recipe 1", "recipe[raspberry].o2_pct", put("recipe.1.o2_pct", 17.82)),
+    Mistake("purity", "source[generator].o2_pct", put("source.0.o2_pct", 3.0)),  # black currant holds at 3 %
+    Mistake("purity", "source[generator].o2_pct", put("source.0.o2_pct", 3.66)),
+    Mistake("bank", "source[bank].reserve_kg", put("source.1.reserve_kg", 300)),
+    Mistake("bank", "source[bank].o2_pct", put("source.1.o2_pct", 0.1), "warning"),
+]  # fmt: skip
+
+EVERY = SHAPE + ACROSS
