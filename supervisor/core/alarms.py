@@ -99,6 +99,12 @@ def acknowledge(desk: Desk, key: str, occurrence: int | None, operator: str) -> 
     return None
 
 
+def active(desk: Desk, name: str, subject: str) -> bool:
+    """Whether this alarm's condition holds."""
+    alarm = desk.state.alarms.get(key_of(name, subject))
+    return alarm is not None and alarm.condition
+
+
 def holds(desk: Desk, name: str, subject: str) -> bool:
     """Whether this alarm's consequence stands: its condition holds, or it is latched and nobody has ended it."""
     alarm = desk.state.alarms.get(key_of(name, subject))

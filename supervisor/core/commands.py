@@ -8,6 +8,7 @@ from supervisor.core.venting import GOOD_SAMPLES
 from supervisor.messages import CommandOutcome, OperatorCommand
 
 AGE_S_MAX = 120.0  # an older command was meant for another moment
+OPEN_AGE_S_MAX = 600.0  # an enclosure is opened on samples no older than this
 REMEMBERED = 1000  # so many command ids are remembered, so that one sent twice is carried out once
 
 
@@ -50,7 +51,7 @@ def _move(desk: Desk, command: OperatorCommand) -> str | None:
         return f"{command.target} is {kept.state}; only a faulted enclosure is resumed"
     if (kept.state, what) not in TRANSITIONS:
         return f"{command.target} is {kept.state}; {command.action} is not possible from there"
-    if command.action == "open" and kept.breathable_samples < GOOD_SAMPLES:
+    if command.action == "open" and not _may_open(desk, command.target):
         return _not_breathable(desk, command.target)
     if command.action == "resume":
         pending = [row for row in ("no_response", "unrequested_flow") if alarms.holds(desk, row, command.target)]
@@ -58,6 +59,15 @@ def _move(desk: Desk, command: OperatorCommand) -> str | None:
             return f"alarm {pending[0]}-{command.target} must be over and acknowledged first"
     trigger(desk, command.target, what, f"{command.action} by {command.operator}")
     return None
+
+
+def _may_open(desk: Desk, name: str) -> bool:
+    """The last samples were breathable, and young: what is dissolved in the fruit comes out again."""
+    kept = desk.state.enclosures[name]
+    if kept.sample is None or kept.sample.taken_mono_s < desk.state.trusted_mono_s:
+        return False
+    young = desk.now.mono_s - kept.sample.taken_mono_s <= OPEN_AGE_S_MAX
+    return young and kept.breathable_samples >= GOOD_SAMPLES
 
 
 def _not_breathable(desk: Desk, name: str) -> str:
@@ -68,7 +78,8 @@ def _not_breathable(desk: Desk, name: str) -> str:
     age_s = desk.now.mono_s - sample.taken_mono_s
     return (
         f"not breathable yet: {sample.o2_pct:.1f} % O2 (at least {limits.o2_clear_min.pct:g}), {sample.co2_pct:.2f} % CO2 "
-        f"(at most {limits.co2_clear_max.pct:g}), measured {age_s:.0f} s ago; {GOOD_SAMPLES} good samples in a row are needed"
+        f"(at most {limits.co2_clear_max.pct:g}), measured {age_s:.0f} s ago; "
+        f"{GOOD_SAMPLES} good samples in a row are needed, the last at most {OPEN_AGE_S_MAX:.0f} s old"
     )
 
 

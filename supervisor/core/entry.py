@@ -4,14 +4,17 @@ The worst sensor decides. Unknown is forbidden. No decision about people rests o
 vented oxygen is back long before CO2 is, and a CO2 leak is dangerous long before oxygen shows it.
 """
 
+from typing import NamedTuple
+
 from supervisor.core import alarms
 from supervisor.core.desk import Desk
 from supervisor.core.state import Room, Sensor
 from supervisor.core.units import usable
 from supervisor.messages import RoomAir, RoomEntry, RoomSounder, at
-from supervisor.settings import RoomLimits
+from supervisor.settings import RoomLimits, RoomSensor
 from supervisor.values import PermitRoom, Row
 
+DEADBAND_PCT = 0.1  # of oxygen; of CO2 this share of its limit
 ROW_INTERVAL = 12  # every so many words of a sensor, one row for the history
 
 
@@ -21,7 +24,7 @@ def on_air(desk: Desk, room_name: str, sensor_name: str, air: RoomAir) -> None:
         return  # the same word twice is not news
     unit = next(one.unit for one in desk.site.rooms[room_name].sensor if one.id == sensor_name)
     if usable(desk, unit) is not None:
-        return  # a word through a unit that is lost or off in time is no word; the sensor grows silent by it
+        return  # a word through a unit that is lost or off in time is no word
     sensor.o2_pct, sensor.co2_pct, sensor.status, sensor.seq = air.o2_pct, air.co2_pct, air.status, air.seq
     sensor.heard_mono_s = desk.now.mono_s
     desk.state.dirty_rooms[room_name] = True
@@ -34,10 +37,11 @@ def judge(desk: Desk, name: str) -> None:
     """Settles a room's status, raises what is to be raised, renews or withdraws its permit."""
     room = desk.state.rooms[name]
     limits = desk.site.rooms[name].limits
-    unknown = [why for key, sensor in room.sensors.items() if (why := _unknown(desk, key, sensor))]
-    heard = [(key, sensor) for key, sensor in room.sensors.items() if sensor.status == "ok" and not _unknown(desk, key, sensor)]
-    dangerous = [why for key, sensor in heard if (why := _beyond(key, sensor, limits, danger=True))]
-    unsafe = [why for key, sensor in heard if (why := _beyond(key, sensor, limits, danger=False))]
+    doubts = {one.id: _unknown(desk, one, room.sensors[one.id]) for one in desk.site.rooms[name].sensor}
+    unknown = [why for why in doubts.values() if why]
+    heard = [(key, room.sensors[key]) for key, why in doubts.items() if not why]
+    dangerous = _beyond(heard, _danger(limits, back=alarms.active(desk, "room_air_dangerous", name)))
+    unsafe = _beyond(heard, _clear(limits, back=alarms.active(desk, "room_air_unsafe", name)))
     overdue = bool(room.people) and room.due_out_mono_s is not None and desk.now.mono_s > room.due_out_mono_s
     alarms.condition(desk, "room_air_dangerous", name, bool(dangerous), "; ".join(dangerous))
     alarms.condition(desk, "room_air_unsafe", name, bool(unsafe), "; ".join(unsafe))
@@ -52,27 +56,51 @@ def judge(desk: Desk, name: str) -> None:
     _permit(desk, name, room, not (unknown or dangerous))
 
 
-def _unknown(desk: Desk, key: str, sensor: Sensor) -> str | None:
+def _unknown(desk: Desk, one: RoomSensor, sensor: Sensor) -> str | None:
     age_s_max = desk.site.timing.air_age_s_max
+    lost = usable(desk, one.unit)
+    if lost is not None:
+        return f"sensor {one.id}: {lost}"
     if not desk.fresh(sensor.heard_mono_s, age_s_max):
         age_s = desk.age_s(sensor.heard_mono_s)
         heard = "not heard since the start" if age_s is None else f"silent for {age_s:.0f} s"
-        return f"sensor {key} {heard}, at most {age_s_max:g} s"
+        return f"sensor {one.id} {heard}, at most {age_s_max:g} s"
     if sensor.status != "ok":
-        return f"sensor {key} says {sensor.status}"
+        return f"sensor {one.id} says {sensor.status}"
     return None
 
 
-def _beyond(key: str, sensor: Sensor, limits: RoomLimits, danger: bool) -> str | None:
-    o2_min = (limits.o2_danger_min if danger else limits.o2_clear_min).pct
-    co2_max = (limits.co2_danger_max if danger else limits.co2_clear_max).pct
-    if sensor.o2_pct < o2_min:
-        return f"oxygen {sensor.o2_pct:.2f} % at {key}, at least {o2_min:g} %"
-    if sensor.co2_pct > co2_max:
-        return f"CO2 {sensor.co2_pct:.2f} % at {key}, at most {co2_max:g} %"
-    if not danger and sensor.o2_pct > limits.o2_clear_max.pct:
-        return f"oxygen {sensor.o2_pct:.2f} % at {key}, at most {limits.o2_clear_max.pct:g} %"
-    return None
+class _Window(NamedTuple):
+    """What the air must be within, volume percent."""
+
+    o2_pct_min: float
+    o2_pct_max: float
+    co2_pct_max: float
+
+
+def _clear(limits: RoomLimits, back: bool) -> _Window:
+    """The limits for entry. On the way `back` the air must be a little better, so that an alarm does not flutter."""
+    better = DEADBAND_PCT if back else 0.0
+    o2_max = limits.o2_clear_max.pct - better
+    return _Window(limits.o2_clear_min.pct + better, o2_max, limits.co2_clear_max.pct * (1.0 - better))
+
+
+def _danger(limits: RoomLimits, back: bool) -> _Window:
+    better = DEADBAND_PCT if back else 0.0
+    return _Window(limits.o2_danger_min.pct + better, 100.0, limits.co2_danger_max.pct * (1.0 - better))
+
+
+def _beyond(heard: list[tuple[str, Sensor]], window: _Window) -> list[str]:
+    """What each sensor reads outside the window, in words."""
+    found = []
+    for key, sensor in heard:
+        if sensor.co2_pct > window.co2_pct_max:
+            found.append(f"CO2 {sensor.co2_pct:.2f} % at {key}, at most {window.co2_pct_max:g} %")
+        if sensor.o2_pct < window.o2_pct_min:
+            found.append(f"oxygen {sensor.o2_pct:.2f} % at {key}, at least {window.o2_pct_min:g} %")
+        if sensor.o2_pct > window.o2_pct_max:
+            found.append(f"oxygen {sensor.o2_pct:.2f} % at {key}, at most {window.o2_pct_max:g} %")
+    return found
 
 
 def _status(
@@ -128,7 +156,8 @@ def show_sounder(desk: Desk, name: str) -> None:
 def _permit(desk: Desk, name: str, room: Room, air_good: bool) -> None:
     """Renews the permit on its interval, and says so at once when what it allows changes."""
     timing, state = desk.site.timing, desk.state
-    may = state.link_up and not state.stopping and not state.overtaken and state.epoch_settled
+    held = room.permit_held_until_mono_s is not None and desk.now.mono_s < room.permit_held_until_mono_s
+    may = not held and state.link_up and not state.stopping and not state.overtaken and state.epoch_settled
     closed = alarms.holds(desk, "people_overdue", name)
     dosing = may and room.status == "clear" and not closed
     # Air goes in where nobody is; how many may vent at once is settled by forecast, in `venting`.
@@ -150,5 +179,6 @@ def on_permit_refused(desk: Desk, name: str, rule: str, measured: str, limit: st
     room = desk.state.rooms[name]
     room.dosing_permitted = room.air_permitted = False
     room.permit_sent_mono_s = desk.now.mono_s
+    room.permit_held_until_mono_s = desk.now.mono_s + desk.site.timing.permit_interval_s
     desk.effects.append(PermitRoom(name, False, False, desk.state.epoch, desk.now.wall_s))
     desk.say("permit_refused_by_guard", "warning", room=name, rule=rule, measured=measured, limit=limit)

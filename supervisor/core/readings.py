@@ -11,7 +11,6 @@ from supervisor.core.units import our_times, usable
 from supervisor.messages import AnalyserReading
 from supervisor.values import Row, SampleRef
 
-MARGIN_S = 3.0  # past transport and settling; the guard counts for itself, and the two must not differ by a message
 SUM_PCT_MAX = 100.5
 
 
@@ -21,18 +20,21 @@ def on_reading(desk: Desk, name: str, reading: AnalyserReading) -> None:
         return  # a repeat or a latecomer; QoS 1 may deliver twice
     unbroken = (reading.boot, reading.line, reading.seq) == (analyser.boot, analyser.run_line, analyser.seq + 1)
     known = usable(desk, desk.site.analysers[name].unit) is None  # else its clock says nothing
-    in_cell_mono_s, in_cell_wall_s = our_times(desk, desk.site.analysers[name].unit, reading.observed_at.timestamp())
+    observed_s = reading.observed_at.timestamp()
+    in_cell_mono_s, in_cell_wall_s = our_times(desk, desk.site.analysers[name].unit, observed_s)
     analyser.boot, analyser.seq, analyser.status = reading.boot, reading.seq, reading.status
     analyser.heard_mono_s = desk.now.mono_s
     if not unbroken or not known or reading.status != "ok" or reading.line_confirmed is False:
         analyser.run_line = reading.line if known and reading.status == "ok" else ""
         analyser.run_mono_s, analyser.run_heard_mono_s = in_cell_mono_s, desk.now.mono_s
+        analyser.run_observed_s = observed_s
     enclosure = desk.site.enclosure_of_line.get(reading.line)
     if enclosure is None or reading.line not in desk.site.lines:
         return
     line = desk.site.lines[reading.line]
-    drawn_s = min(in_cell_mono_s - analyser.run_mono_s, desk.now.mono_s - analyser.run_heard_mono_s)
-    if _believable(reading) and drawn_s >= line.transport_s + line.settling_s + MARGIN_S:
+    # By the unit's clock and by ours, whichever says less: a burst of late messages is no long draw.
+    drawn_s = min(observed_s - analyser.run_observed_s, desk.now.mono_s - analyser.run_heard_mono_s)
+    if _believable(reading) and drawn_s >= line.transport_s + line.settling_s:
         ref = SampleRef(name, reading.boot, reading.seq)
         _take(desk, enclosure, ref, reading, in_cell_mono_s - line.transport_s, in_cell_wall_s - line.transport_s)
 

@@ -44,6 +44,7 @@ class Room:
     people: dict[str, float] = field(default_factory=dict)
     due_out_mono_s: float | None = None
     permit_sent_mono_s: float | None = None
+    permit_held_until_mono_s: float | None = None
     dosing_permitted: bool = False
     air_permitted: bool = False
     sounding: bool = False
@@ -82,6 +83,7 @@ class Analyser:
     run_line: str = ""
     run_mono_s: float = 0.0
     run_heard_mono_s: float = 0.0
+    run_observed_s: float = 0.0
     visit: Visit | None = None
 
 
