@@ -19,7 +19,7 @@ if _TOP not in sys.path:  # `pytest` alone, unlike `python -m pytest`, does not 
 
 from deploy.brokers import KINDS, Broker, Kind  # noqa: E402
 
-__all__ = ["KINDS", "Broker", "Kind", "Peer", "broker", "make_broker", "poll"]
+__all__ = ["KINDS", "Broker", "Kind", "Peer", "alive", "broker", "make_broker", "poll"]
 
 
 @pytest.fixture
@@ -52,6 +52,15 @@ def poll(condition: Callable[[], bool], within_s: float = 10.0, every_s: float =
             return False
         time.sleep(every_s)
     return True
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs (Linux): gone or only waiting to be buried is not alive."""
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except FileNotFoundError:
+        return False
+    return state != "Z"
 
 
 class Peer:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from brokers import KINDS, Broker, Kind, Peer, poll
+from brokers import KINDS, Broker, Kind, Peer, alive, poll
 
 from deploy import brokers as runner
 from deploy.brokers import BrokerError
@@ -30,14 +30,6 @@ def listening_addresses(pid: int) -> set[str]:
             if fields[3] == "0A" and fields[9] in inodes:
                 found.add(fields[1].split(":")[0])
     return found
-
-
-def alive(pid: int) -> bool:
-    try:
-        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
-    except FileNotFoundError:
-        return False
-    return state != "Z"
 
 
 def test_it_listens_on_loopback_only(broker: Broker) -> None:
