@@ -34,10 +34,20 @@ VOLUME_NL_PER_DAY_CEILING = 200_000.0
 O2_FLOOR_PCT_LOWEST = 0.5
 CO2_CEILING_PCT_HIGHEST = 30.0
 
-Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
-"""A legal topic level: lower-case letters, digits, - and _, at most 40."""
-TopicRoot = Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=200)]
-"""Topic levels with / between them: no wildcard, no space, no empty level, no leading $."""
+NAME = r"^[a-z0-9][a-z0-9_-]{0,39}$"
+# What a pattern allows stands in words beside it, for editors and for `stillhold check`.
+Name = Annotated[
+    str,
+    Field(pattern=NAME, description="a topic level: 1 to 40 lower-case letters, digits, - and _, not first - or _"),
+]
+TopicRoot = Annotated[
+    str,
+    Field(
+        pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$",
+        max_length=200,
+        description="topic levels of letters, digits, - and _ with / between them",
+    ),
+]
 Positive = Annotated[float, Field(gt=0)]
 NonNegative = Annotated[float, Field(ge=0)]
 PctValue = Annotated[float, Field(ge=0, le=100)]
@@ -63,7 +73,9 @@ class Broker(_Table):
 
 
 class History(_Table):
-    url: Annotated[str, Field(pattern=r"^https?://[^\s/]+\S*$")]
+    url: Annotated[
+        str, Field(pattern=r"^https?://[^\s/]+\S*$", description="an address that begins with http:// or https://")
+    ]
     org: Annotated[str, Field(min_length=1)]
     bucket: Annotated[str, Field(min_length=1)]
     token_file: str | None = None

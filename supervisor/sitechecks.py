@@ -11,7 +11,7 @@ from typing import Any
 from supervisor.settings import AIR_CO2_PCT, AIR_O2_PCT, Analyser, Room, SiteFile
 from supervisor.sitegas import gas_problems
 from supervisor.sitemaps import mapping_problems
-from supervisor.siteproblems import MISSING, Figures, Problem, entries, error, known, listed, nearest, warning
+from supervisor.siteproblems import MISSING, Figures, Problem, entries, error, known, legal, listed, nearest, warning
 from supervisor.values import GASES
 
 
@@ -52,7 +52,7 @@ def _unknown_names(site: SiteFile) -> Iterator[Problem]:
         wanted += [(f"sources.{gas}", one.sources.of(gas), "source", site.gas_sources) for gas in GASES]
         for field, name, what, there in wanted:
             names = [have for have in there if have is not None]
-            if name is None or not names or name in names:
+            if not legal(name) or not names or name in names:
                 continue  # a list that is empty or missing is a mistake of its own
             meant = nearest(name, names)
             allowed = "a line that an analyser reaches" if field == "line" else f"the id of a {what}"

@@ -8,7 +8,7 @@ from pydantic import AwareDatetime, ConfigDict, TypeAdapter, ValidationError
 
 from supervisor.messages import INBOUND, Inbound
 from supervisor.settings import Mapping, SiteFile
-from supervisor.siteproblems import MISSING, Problem, entries, error, known, listed, nearest, warning
+from supervisor.siteproblems import MISSING, Problem, entries, error, known, legal, listed, nearest, warning
 from supervisor.values import GASES
 
 KINDS: dict[str, type[Inbound]] = {one.TOPIC: one for one in INBOUND if one.TOPIC != "operator/command"}
@@ -50,14 +50,19 @@ def mapping_problems(site: SiteFile) -> Iterator[Problem]:
                 meant = nearest(one.kind, KINDS)
                 yield error(f"{key}.kind", one.kind, f"one of {', '.join(KINDS)}", f"write {meant or 'one of these'}")
             continue
-        yield from _names(site, key, one)
+        if one.topic is not None and _topic_is_legal(one.topic):
+            yield from _names(site, key, one)
         for check in (_fields, _fixed, _translated):
             yield from check(key, one, model)
 
 
-def _topic(site: SiteFile, key: str, topic: str) -> Iterator[Problem]:
+def _topic_is_legal(topic: str) -> bool:
     names = variables(topic)
-    if not all(_LEVEL.fullmatch(level) for level in topic.split("/")) or len(set(names)) < len(names):
+    return all(_LEVEL.fullmatch(level) for level in topic.split("/")) and len(set(names)) == len(names)
+
+
+def _topic(site: SiteFile, key: str, topic: str) -> Iterator[Problem]:
+    if not _topic_is_legal(topic):
         yield error(
             f"{key}.topic", topic, "levels with / between them, each a fixed word or one {name}, each name once",
             "write {name} for a level that varies; no wildcard, space, empty level or leading $",
@@ -80,7 +85,7 @@ def _overlap(one: str, other: str) -> bool:
 
 def _names(site: SiteFile, key: str, one: Mapping) -> Iterator[Problem]:
     """Every variable level of the kind comes from the topic or from `names`, and from one of them only."""
-    wanted, held, fixed = variables(one.kind), variables(one.topic or ""), one.names or {}
+    wanted, held, fixed = variables(one.kind), variables(one.topic), one.names or {}
     for name in held:
         if name not in wanted:
             yield error(
@@ -95,12 +100,12 @@ def _names(site: SiteFile, key: str, one: Mapping) -> Iterator[Problem]:
             )  # fmt: skip
             continue
         there = _there(site, name, fixed.get("room"))
-        if known(value) and there and value not in there:
+        if legal(value) and there and value not in there:
             meant = nearest(value, there)
             yield error(
                 f"{key}.names.{name}", value, f"one of this site's: {listed(there)}", f"write {meant or 'one of these'}"
             )
-    for name in wanted if one.topic is not None else ():
+    for name in wanted:
         if name not in held and name not in fixed:
             yield error(
                 f"{key}.names.{name}", MISSING, f"the {name} that these messages are about",

@@ -2,9 +2,12 @@
 
 import difflib
 import json
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
+
+from supervisor.settings import NAME
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +82,11 @@ def entries(table: str, listing: Iterable[Any]) -> Iterator[tuple[str, Any]]:
     """Each entry with its key: `room[north]`, or `room[#2]` where it has no id."""
     for index, one in enumerate(listing, start=1):
         yield f"{table}[{getattr(one, 'id', None) or f'#{index}'}]", one
+
+
+def legal(name: object) -> bool:
+    """Whether it can be a name at all; one that cannot was told already, and need not be told as unknown too."""
+    return isinstance(name, str) and re.fullmatch(NAME, name, re.ASCII) is not None
 
 
 def known(*values: object) -> bool:

@@ -28,12 +28,6 @@ TYPE_WORDS = {
     "number": "a number", "integer": "a whole number", "string": "text in quotes", "boolean": "true or false",
     "object": "a table", "array": "a list",
 }  # fmt: skip
-PATTERN_WORDS = {
-    r"^[a-z0-9][a-z0-9_-]{0,39}$": "a topic level: lower-case letters, digits, - and _, beginning with a letter or "
-    "digit, at most 40",
-    r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$": "topic levels of letters, digits, - and _ with / between them",
-    r"^https?://[^\s/]+\S*$": "an address that begins with http:// or https://",
-}
 _SCHEMA = SiteFile.model_json_schema()
 
 
@@ -144,8 +138,8 @@ def _allowed(place: Place, node: dict[str, Any]) -> str:
         return str(node["const"])
     if "enum" in node:
         return "one of " + ", ".join(str(word) for word in node["enum"])
-    if "pattern" in node:
-        return PATTERN_WORDS[node["pattern"]]
+    if "pattern" in node and "description" in node:
+        return str(node["description"])
     if "anyOf" in node:
         return " or ".join(TYPE_WORDS[one["type"]] for one in node["anyOf"] if one.get("type") in TYPE_WORDS)
     words = TYPE_WORDS.get(node.get("type", ""), "what the schema says")
