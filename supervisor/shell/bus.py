@@ -58,9 +58,10 @@ class Bus(Protocol):
         """Acknowledge to the broker, in order, everything that the last polls returned: it is on disk."""
         ...
 
-    def close(self, patience_s: float) -> bool:
-        """Send what is under way, say goodbye, close; at most `patience_s` real seconds. False when not all was sent.
+    def close(self, patience_s: float, goodbye: bool = True) -> bool:
+        """Send what is under way and close, within `patience_s` real seconds. False when not all was sent.
 
-        A goodbye discards the will, so the offline status must have been published before.
+        A goodbye discards the will, so the offline status must have been published before; without one the broker
+        publishes the will.
         """
         ...

@@ -25,9 +25,12 @@ class Mark(NamedTuple):
 
 
 class Pace(NamedTuple):
-    """Scaled time: at the real instant `start_s` (UTC seconds since 1970) all clocks agree, then run `speed` times."""
+    """Scaled time: at the real instant `start_s` (UTC seconds since 1970) all clocks agree, then run `speed` times.
 
-    start_s: float
+    Without a start it is the instant at which the clock is made, and only that one clock goes by it.
+    """
+
+    start_s: float | None
     speed: float
 
 
@@ -59,10 +62,10 @@ class SystemClock:
         if pace is not None and not 0 < pace.speed <= 1e6:
             raise ValueError(f"speed is {pace.speed:g}, allowed is above 0 and up to 1000000")
         self.speed = 1.0 if pace is None else pace.speed
-        self.boot_id = _boot_id()
-        self._pace = pace
+        self.boot_id = boot_id()
         self._boot_0 = self.real_s()
         self._real_wall_0 = time.time()
+        self._scaled_from_s = None if pace is None else self._real_wall_0 if pace.start_s is None else pace.start_s
         self._mono_0 = 0.0 if last is None else last.mono_s + self._away_s(last)
 
     def now(self) -> Now:
@@ -77,20 +80,21 @@ class SystemClock:
         return Mark(now.mono_s, now.wall_s, self.real_s(), self.boot_id)
 
     def _wall_s(self, real: float) -> float:
-        if self._pace is None:
+        if self._scaled_from_s is None:
             return time.time()
         # From the time since boot, so that a step of the machine's wall clock does not become a step times speed.
         real_wall = self._real_wall_0 + (real - self._boot_0)
-        return self._pace.start_s + (real_wall - self._pace.start_s) * self.speed
+        return self._scaled_from_s + (real_wall - self._scaled_from_s) * self.speed
 
     def _away_s(self, last: Mark) -> float:
         """Site seconds since `last`. Without the same boot only the wall clock can tell, and it may stand wrong."""
-        if last.boot_id == self.boot_id:
+        if last.boot_id == self.boot_id and self.boot_id:
             return max(0.0, self._boot_0 - last.boot_s) * self.speed
         return max(0.0, self._wall_s(self._boot_0) - last.wall_s)
 
 
-def _boot_id() -> str:
+def boot_id() -> str:
+    """Names this boot of the machine; empty where the system does not tell."""
     try:
         return _BOOT_ID.read_text(encoding="ascii").strip()
     except OSError:

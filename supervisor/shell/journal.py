@@ -172,6 +172,15 @@ class Journal:
         """What was decided on inputs after `seq`: input number and JSON."""
         return self._db.execute("SELECT seq, what FROM decisions WHERE seq > ? ORDER BY id", (seq,)).fetchall()
 
+    def faulty_messages(self) -> set[tuple[str, bytes]]:
+        """Topic and payload of the messages that were set aside because the engine failed on them."""
+        return {tuple(row) for row in self._db.execute("SELECT topic, payload FROM faults WHERE kind = 'arrived'")}
+
+    @property
+    def history_waiting(self) -> int:
+        """How many rows wait for the time-series database."""
+        return self.history_id - self.history_first_id + 1
+
     # -------------------------------------------------------------------------------------------- housekeeping
 
     def prune(self, before_mono_s: float, count: int) -> int:

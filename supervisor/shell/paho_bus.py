@@ -90,7 +90,7 @@ class PahoBus:
             self._link.acknowledge()
             self._link.write()
 
-    def close(self, patience_s: float) -> bool:
+    def close(self, patience_s: float, goodbye: bool = True) -> bool:
         if self._dial is not None:
             self._dial.join(patience_s)
         link, self._link = self._link, None
@@ -104,7 +104,10 @@ class PahoBus:
             link.received.clear()  # not acknowledged: the broker keeps it for the next start
             link.write()
         sent = self.up and link.ended is None and link.all_sent
-        link.say_goodbye()
+        if goodbye:
+            link.say_goodbye()
+        else:
+            link.drop("closed by us")
         self.up = False
         return sent
 

@@ -35,7 +35,7 @@ class Machine:
 def machine(monkeypatch: pytest.MonkeyPatch) -> Machine:
     made = Machine(5000.0, 1_788_000_000.0)
     monkeypatch.setattr(clock_module, "time", made)
-    monkeypatch.setattr(clock_module, "_boot_id", lambda: "this boot")
+    monkeypatch.setattr(clock_module, "boot_id", lambda: "this boot")
     return made
 
 

@@ -1,0 +1,64 @@
+"""What leaves: sent when the link is proved, never kept for later, but for answers to operators.
+
+A request or a permit that could not be sent is old news by the time the link is back. Retained state is the bus's to
+send again. An answer waits in the journal until the broker has it.
+"""
+
+from collections.abc import Iterable
+
+from supervisor.shell.bus import Bus
+from supervisor.shell.clock import Clock
+from supervisor.shell.journal import Batch, Journal, Outcome
+from supervisor.shell.logs import Log
+from supervisor.shell.wire_out import Encoded
+
+TOLD_EVERY_S = 60.0
+
+
+class Outbox:
+    """Between the loop and the bus."""
+
+    def __init__(self, journal: Journal, bus: Bus, log: Log, clock: Clock) -> None:
+        self._journal = journal
+        self._bus = bus
+        self._log = log
+        self._clock = clock
+        self._waiting: dict[int, Outcome] = {one.id: one for one in journal.open_outcomes()}
+        self._done: list[int] = []
+        self._unsent = 0
+        self._told_s: float | None = None
+
+    def send(self, messages: Iterable[Encoded]) -> None:
+        """Send what is on disk, or what need not be."""
+        for topic, payload, retain in messages:
+            if not self._bus.publish(topic, payload, retain) and not retain:
+                self._unsent += 1
+        self._tell()
+
+    def write(self, batch: Batch, answers: Iterable[Encoded]) -> list[Outcome]:
+        """Put answers, and the end of those that the broker has, into `batch`."""
+        batch.outcomes = [self._journal.outcome(one.topic, one.payload) for one in answers]
+        batch.outcomes_done, self._done = self._done, []
+        return batch.outcomes
+
+    def answer(self, answers: Iterable[Outcome]) -> None:
+        """Send answers that are on disk."""
+        for one in answers:
+            self._waiting[one.id] = one
+            self._bus.publish(one.topic, one.payload, False, receipt=one.id)
+
+    def link(self, up: bool) -> None:
+        """Whenever the link comes up, what was not confirmed goes out again."""
+        if up:
+            self.answer(list(self._waiting.values()))
+
+    def confirmed(self, receipts: Iterable[int]) -> None:
+        for receipt in receipts:
+            if self._waiting.pop(receipt, None) is not None:
+                self._done.append(receipt)
+
+    def _tell(self) -> None:
+        now_s = self._clock.real_s()
+        if self._unsent and (self._told_s is None or now_s - self._told_s >= TOLD_EVERY_S):
+            self._log.warning("not_sent", messages=self._unsent, detail="no link to the broker, or its queue is full")
+            self._told_s, self._unsent = now_s, 0
