@@ -51,6 +51,6 @@ def sweep_volume_nl(start_pct: float, feed_pct: float, target_pct: float, free_v
     """How much feed brings one gas from start to target. Raises `Unreachable` when none does."""
     if start_pct == target_pct:
         return 0.0
-    if start_pct == feed_pct or (start_pct - feed_pct) / (target_pct - feed_pct or 1e-300) < 1.0:
+    if target_pct == feed_pct or (start_pct - feed_pct) / (target_pct - feed_pct) < 1.0:
         raise Unreachable(f"a feed of {feed_pct} % never brings {start_pct} % to {target_pct} %")
     return free_volume_nl * log((start_pct - feed_pct) / (target_pct - feed_pct))

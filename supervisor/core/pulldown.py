@@ -36,10 +36,11 @@ def plan(start: Mixture, target: Mixture, nitrogen_o2_pct: float, free_volume_nl
         raise Unreachable(
             f"nitrogen with {nitrogen_o2_pct} % oxygen never purges to {kept * target.o2_pct:.2f} % oxygen"
         )
-    share = aim / (start.o2_pct - nitrogen_o2_pct + target.o2_pct * start.co2_pct * kept / 100.0)
-    nitrogen_nl = -free_volume_nl * log(share) if 0.0 < share < 1.0 else 0.0
+    above = start.o2_pct - nitrogen_o2_pct + target.o2_pct * start.co2_pct * kept / 100.0
+    nitrogen_nl = free_volume_nl * log(above / aim) if above > aim else 0.0
     switched = swept(start, Mixture(nitrogen_o2_pct, 0.0), nitrogen_nl, free_volume_nl)
-    co2_nl = free_volume_nl * max(0.0, log((100.0 - switched.co2_pct) / (100.0 - target.co2_pct)))
+    co2_missing = switched.co2_pct < target.co2_pct
+    co2_nl = free_volume_nl * log((100.0 - switched.co2_pct) / (100.0 - target.co2_pct)) if co2_missing else 0.0
     return Plan(nitrogen_nl, co2_nl, switched.o2_pct)
 
 
