@@ -21,7 +21,7 @@ HOUR_S = 3600.0
 SOURCE_AGE_S_MAX = 120.0  # two of the minutes at which hardware repeats itself
 KG_PER_NL = {"nitrogen": 1.2504e-3, "co2": 1.9768e-3, "air": 1.2931e-3}  # 0 degC, 101.325 kPa, from CoolProp
 REQUEST_ID = re.compile(r"([0-9]{1,15})-([0-9]{1,15})")
-_KEY = object()
+_YES_KEY = object()
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class Cleared:
     key: InitVar[object]
 
     def __post_init__(self, key: object) -> None:
-        if key is not _KEY:
+        if key is not _YES_KEY:
             raise PermissionError("only the guard clears what goes to a valve")
 
 
@@ -88,7 +88,7 @@ class Guard:
             flow_nl_min, volume_nl = effect.max_flow_nl_min, effect.volume_nl
             dose = Dose(effect.request_id, effect.source, flow_nl_min, volume_nl, 0.0, until_s, False)
             self._memory.enter(f"{effect.enclosure}/{effect.gas}", dose, now)
-        return Cleared(effect, _KEY)
+        return Cleared(effect, _YES_KEY)
 
     def _checks(self, effect: object) -> tuple["Check", ...]:
         if isinstance(effect, RequestDose):

@@ -9,6 +9,7 @@ would open something.
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import takewhile
+from math import isfinite
 
 from pydantic import TypeAdapter
 
@@ -149,7 +150,8 @@ class Memory:
         return _KEPT.dump_json(self.kept)
 
     def observe(self, event: Event) -> None:
-        self.follow_clock(event.now)
+        if not self.follow_clock(event.now):
+            return
         if isinstance(event, Started):
             self.kept.seen, self.kept.started = Seen(event.now), True
             self.kept.link_up, self.kept.announced = False, {}
@@ -159,12 +161,16 @@ class Memory:
         elif isinstance(event, Arrived) and type(event.body) in _HANDLERS:
             _HANDLERS[type(event.body)](self, event.now, event.names, event.body)
 
-    def follow_clock(self, now: Now) -> None:
-        """When wall and monotonic clock have parted by more than a unit may be off, nothing dated can be trusted."""
-        since = self.kept.seen.since
+    def follow_clock(self, now: Now) -> bool:
+        """When wall and monotonic clock have parted by more than a unit may be off, nothing dated can be trusted.
+
+        False when `now` is no time at all: then nothing may come of it.
+        """
+        since, is_time = self.kept.seen.since, isfinite(now.mono_s) and isfinite(now.wall_s)
         parted_s = (now.wall_s - since.wall_s) - (now.mono_s - since.mono_s)
-        if not abs(parted_s) <= self._time.clock_offset_s_max:  # written so that NaN counts as parted
-            self.kept.seen = Seen(now)
+        if not is_time or abs(parted_s) > self._time.clock_offset_s_max:
+            self.kept.seen = Seen(now if is_time else Now(0.0, 0.0))
+        return is_time
 
     def fit(self, name: str, now: Now) -> bool:
         """Whether this unit was heard lately, is online, and has its clock near enough to ours."""

@@ -1,0 +1,358 @@
+"""Rule 4, volumes: per request, per hour, per day, one at a time on a valve; unknown counts as given.
+
+Typed by hand from the example site (normal litres): nitrogen 150 / 3,000 / 9,000, CO2 60 / 500 / 1,500,
+air 150 / 6,000 / 60,000. The longest lease is 120 s.
+"""
+
+import pytest
+from guard_world import World, around, ready, verdict
+
+READY = ready()
+LIMITS = {"nitrogen": (150.0, 3000.0, 9000.0), "co2": (60.0, 500.0, 1500.0), "air": (150.0, 6000.0, 60_000.0)}
+
+
+def spend(world: World, gas: str, volume: float, *, every_s=125.0, outcome="delivered", o2=20.5) -> None:
+    """Asks and has delivered so much, in doses of the most that a request may hold."""
+    most = LIMITS[gas][0]
+    while volume > 0:
+        one = min(most, volume)
+        request = world.request(gas=gas, volume=one)
+        assert verdict(world.guard.judge(request, world.now)) == "cleared", volume
+        world.report(request.request_id, outcome, one, gas=gas)
+        volume -= one
+        if every_s:
+            world.live(every_s, step_s=25.0, o2=o2)
+
+
+@pytest.mark.parametrize("gas", LIMITS)
+def test_sweep_of_the_limit_per_request(gas):
+    limit = LIMITS[gas][0]
+    for volume in (0.0078125, 1.0, *around(limit, 0.0625), limit * 10):
+        expected = "cleared" if volume <= limit else "volume"
+        assert verdict(READY.fork().ask(gas=gas, volume=volume)) == expected, volume
+
+
+@pytest.mark.parametrize("gas", LIMITS)
+def test_sweep_of_the_limit_per_hour(gas):
+    most, hour, _ = LIMITS[gas]
+    world = READY.fork()
+    spend(world, gas, hour - most / 2, every_s=0)
+    for left in around(most / 2, 0.0625, 6):
+        if 0 < left <= most:
+            expected = "cleared" if left <= most / 2 else "volume"
+            assert verdict(world.fork().ask(gas=gas, volume=left)) == expected, left
+
+
+@pytest.mark.parametrize("gas", ["nitrogen", "co2"])
+def test_sweep_of_the_limit_per_day(gas):
+    most, hour, day = LIMITS[gas]
+    world = READY.fork()
+    begun = world.t
+    for part in range(3):
+        spend(world, gas, hour if part < 2 else hour - most / 2, every_s=0)
+        world.live(3700, step_s=25.0)
+    for left in around(most / 2, 0.0625, 6):
+        if 0 < left <= most:
+            expected = "cleared" if left <= most / 2 else "volume"
+            assert verdict(world.fork().ask(gas=gas, volume=left)) == expected, left
+    # A day after the first part was given, that part is forgotten, to the second.
+    for after_s, expected in ((86_400.0, "volume"), (86_400.25, "cleared")):
+        late = world.fork()
+        late.t = begun + after_s - 150
+        late.live(150)
+        assert verdict(late.ask(gas=gas, volume=most)) == expected, after_s
+
+
+def test_an_hour_is_an_hour_and_windows_slide():
+    for after_s, expected in ((3599.0, "volume"), (3600.0, "volume"), (3600.25, "cleared")):
+        world = READY.fork()
+        begun = world.t
+        spend(world, "nitrogen", 3000.0, every_s=0)
+        world.live(3400, step_s=25.0)
+        world.live(begun + after_s - world.t)
+        assert verdict(world.ask(volume=150.0)) == expected, after_s
+    world = READY.fork()
+    spend(world, "nitrogen", 150.0, every_s=0)
+    world.live(1800, step_s=25.0)
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    assert verdict(world.fork().ask(volume=0.25)) == "volume"
+    world.live(1801, step_s=25.0)
+    assert verdict(world.fork().ask(volume=150.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=150.0)) == "cleared"
+    spend(world, "nitrogen", 150.0, every_s=0)
+    assert verdict(world.ask(volume=0.25)) == "volume"
+
+
+def test_a_day_of_air_holds_more_than_a_thousand_doses():
+    """The air limits are wide; what is kept of them must not make them wider."""
+    world = READY.fork()
+    for _ in range(10):
+        spend(world, "air", 6000.0, every_s=0)
+        world.live(3650, step_s=25.0)
+    assert verdict(world.ask(gas="air", volume=0.25)) == "volume"
+
+
+def test_totals_are_per_enclosure_and_gas():
+    world = READY.fork()
+    spend(world, "nitrogen", 3000.0, every_s=0)
+    assert verdict(world.fork().ask(volume=1.0)) == "volume"
+    assert verdict(world.fork().ask(gas="air")) == "cleared"
+    assert verdict(world.fork().ask(gas="co2")) == "cleared"
+    world.command("seal", "n2")
+    world.announce("holding", "n2")
+    world.live(120, line="line-02")
+    assert verdict(world.ask(enclosure="n2")) == "cleared"
+
+
+def test_a_request_counts_whole_until_a_final_report_says_less():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    request = world.request(volume=150.0)
+    world.guard.judge(request, world.now)
+    for outcome in (None, "accepted", "progress"):
+        if outcome:
+            world.report(request.request_id, outcome, 10.0)
+        late = world.fork()
+        late.live(121)
+        assert verdict(late.ask(volume=0.25)) == "volume"
+    for outcome in ("delivered", "refused", "aborted"):
+        done = world.fork()
+        done.report(request.request_id, outcome, 10.0)
+        assert verdict(done.fork().ask(volume=140.0)) == "cleared"
+        assert verdict(done.fork().ask(volume=140.25)) == "volume"
+
+
+def test_a_final_report_after_the_lease_still_says_less():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    request = world.request(volume=150.0)
+    world.guard.judge(request, world.now)
+    world.live(600, step_s=25.0)
+    assert verdict(world.fork().ask(volume=0.25)) == "volume"
+    world.report(request.request_id, "aborted", 30.0)
+    assert verdict(world.fork().ask(volume=120.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=120.25)) == "volume"
+
+
+def test_reports_only_ever_count_up():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    request = world.request(volume=150.0)
+    world.guard.judge(request, world.now)
+    world.report(request.request_id, "progress", 100.0)
+    world.report(request.request_id, "aborted", 40.0)
+    assert verdict(world.fork().ask(volume=50.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=50.25)) == "volume"
+    world.report(request.request_id, "aborted", 0.0)
+    assert verdict(world.fork().ask(volume=50.25)) == "volume"
+    world.report(request.request_id, "delivered", 120.0)
+    assert verdict(world.fork().ask(volume=30.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=30.25)) == "volume"
+
+
+def test_more_than_was_asked_counts_as_more():
+    for outcome in ("progress", "delivered"):
+        world = READY.fork()
+        spend(world, "nitrogen", 2600.0, every_s=0)
+        request = world.request(volume=150.0)
+        world.guard.judge(request, world.now)
+        world.report(request.request_id, outcome, 300.0)
+        world.live(121)
+        assert verdict(world.fork().ask(volume=100.0)) == "cleared"
+        assert verdict(world.fork().ask(volume=100.25)) == "volume"
+
+
+def test_reports_of_others_change_nothing():
+    world = READY.fork()
+    request = world.request(volume=150.0)
+    world.guard.judge(request, world.now)
+    world.report("7-999", "delivered", 0.0)
+    world.report(request.request_id, "delivered", 0.0, gas="co2")
+    world.report(request.request_id, "delivered", 0.0, enclosure="n2")
+    world.report(request.request_id, "delivered", 0.0, enclosure="nowhere")
+    assert verdict(world.ask()) == "busy"
+
+
+def test_one_request_runs_on_a_valve():
+    world = READY.fork()
+    request = world.request(ahead=100.0)
+    world.guard.judge(request, world.now)
+    assert verdict(world.fork().ask(gas="air")) == "cleared"
+    world.report(request.request_id, "accepted")
+    world.report(request.request_id, "progress", 1.0)
+    world.live(99.75)
+    assert verdict(world.fork().ask()) == "busy"
+    world.t += 0.25
+    assert verdict(world.fork().ask()) == "cleared"
+
+
+@pytest.mark.parametrize("outcome", ["delivered", "refused", "aborted"])
+def test_a_final_report_frees_the_valve(outcome):
+    world = READY.fork()
+    request = world.request()
+    world.guard.judge(request, world.now)
+    world.live(10)
+    assert verdict(world.fork().ask()) == "busy"
+    world.report(request.request_id, outcome, 5.0)
+    assert verdict(world.ask()) == "cleared"
+
+
+def test_a_refused_request_is_not_given():
+    world = READY.fork()
+    assert verdict(world.ask(volume=150.25)) == "volume"
+    assert verdict(world.ask(volume=150.0)) == "cleared"
+
+
+# ---- gas that nobody asked for
+
+
+def test_unasked_flow_counts():
+    """50 nl/min for 57 minutes, said again each minute: 2,850 nl."""
+    world = READY.fork()
+    world.flow(50.0)
+    for _ in range(57):
+        world.live(60, step_s=20.0)
+        world.flow(50.0)
+    world.flow(0.0, valve_open=False)
+    assert verdict(world.fork().ask(volume=150.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=150.25, flow=50.0)) == "volume"
+    request = world.request(volume=149.0)
+    world.guard.judge(request, world.now)
+    world.report(request.request_id, "delivered", 149.0)
+    assert verdict(world.fork().ask(volume=1.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=1.25)) == "volume"
+
+
+def test_unasked_flow_counts_up_to_the_question():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    world.flow(60.0)
+    world.live(30)
+    assert verdict(world.fork().ask(volume=120.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=120.25)) == "volume"
+    world.flow(60.0)
+    world.live(30)
+    assert verdict(world.fork().ask(volume=90.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=90.25)) == "volume"
+
+
+def test_flow_counts_whatever_the_valve_says_of_itself():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    world.flow(60.0, valve_open=False)
+    world.live(60)
+    assert verdict(world.ask(volume=90.25)) == "volume"
+
+
+def test_a_flow_word_is_believed_for_two_minutes():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    world.flow(30.0)
+    for seconds, left in ((60, 120.0), (60, 90.0), (60, 90.0), (600, 90.0)):
+        world.live(seconds)
+        assert verdict(world.fork().ask(volume=left)) == "cleared"
+        assert verdict(world.fork().ask(volume=left + 0.25)) == "volume"
+
+
+def test_flow_of_a_running_request_counts_once():
+    world = READY.fork()
+    spend(world, "nitrogen", 2700.0, every_s=0)
+    request = world.request(volume=150.0, ahead=60.0)
+    world.guard.judge(request, world.now)
+    world.flow(50.0)
+    world.live(30)
+    world.flow(50.0)
+    world.live(30)
+    world.flow(0.0)
+    assert verdict(world.fork().ask(volume=150.0)) == "cleared"
+    world.report(request.request_id, "aborted", 50.0)
+    assert verdict(world.fork().ask(volume=150.0)) == "cleared"
+
+
+def test_flow_beyond_the_lease_counts_on_top():
+    world = READY.fork()
+    spend(world, "nitrogen", 2700.0, every_s=0)
+    world.guard.judge(world.request(volume=150.0, ahead=60.0), world.now)
+    world.flow(50.0)
+    world.live(60)
+    world.flow(50.0)
+    world.live(60)
+    assert verdict(world.fork().ask(volume=100.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=100.25)) == "volume"
+
+
+def test_flow_beyond_the_final_report_counts_on_top():
+    world = READY.fork()
+    spend(world, "nitrogen", 2700.0, every_s=0)
+    request = world.request(volume=150.0, ahead=60.0)
+    world.guard.judge(request, world.now)
+    world.flow(50.0)
+    world.live(30)
+    world.report(request.request_id, "delivered", 150.0)
+    world.live(30)
+    world.flow(0.0)
+    assert verdict(world.fork().ask(volume=125.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=125.25)) == "volume"
+
+
+def test_flow_elsewhere_is_counted_elsewhere():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    world.flow(50.0, enclosure="n2")
+    world.flow(50.0, gas="air")
+    world.flow(50.0, enclosure="nowhere")
+    world.flow(50.0, gas="helium")
+    world.live(60)
+    assert verdict(world.ask(volume=150.0)) == "cleared"
+
+
+def test_strangers_leave_nothing_behind():
+    world = READY.fork()
+    before = len(world.guard.dump())
+    for number in range(20):
+        world.flow(50.0, enclosure=f"nowhere{number}")
+        world.flow(50.0, gas=f"helium{number}")
+        world.command("seal", f"nowhere{number}", command_id="one")
+    assert len(world.guard.dump()) < before + 100
+
+
+def test_flow_that_began_before_a_crash_still_counts():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    world.flow(60.0)
+    world.live(30)
+    world = world.fork()
+    world.start(8)
+    world.link()
+    world.live(120)
+    world.announce("holding")
+    world.flow(0.0)
+    assert verdict(world.fork().ask(epoch=8, volume=30.0)) == "cleared"  # 60 nl/min for the two minutes of its word
+    assert verdict(world.fork().ask(epoch=8, volume=30.25)) == "volume"
+
+
+def test_doses_outlive_a_crash():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    request = world.request(volume=150.0)
+    world.guard.judge(request, world.now)
+    world = world.fork()
+    world.start(8)
+    world.link()
+    world.live(119)
+    world.announce("holding")
+    assert verdict(world.fork().ask(epoch=8, volume=0.25)) == "busy"
+    world.live(1)
+    assert verdict(world.fork().ask(epoch=8, volume=0.25)) == "volume"
+    world.report(request.request_id, "aborted", 100.0)
+    assert verdict(world.fork().ask(epoch=8, volume=50.0)) == "cleared"
+
+
+def test_what_is_older_than_a_day_is_not_kept():
+    world = READY.fork()
+    spend(world, "nitrogen", 3000.0, every_s=0)
+    size = len(world.guard.dump())
+    world.t += 86_500
+    world.live(150)
+    spend(world, "nitrogen", 150.0, every_s=0)
+    assert len(world.guard.dump()) < size - 1000
