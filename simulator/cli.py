@@ -5,6 +5,7 @@ import logging
 import os
 import signal
 import sys
+import threading
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -25,13 +26,17 @@ def run(argv: Sequence[str]) -> int:
     """Run until told to stop or `--for` is over. Returns 0, or 2 when what was asked for cannot be."""
     given = _parser().parse_args(argv)
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(name)s %(message)s")
+    stop = threading.Event()
+    for one in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(one, lambda *_: stop.set())
     try:
         clock = ScaledClock(time.time() if given.start is None else given.start, given.speed)
         plant = _plant(given, clock)
     except (SiteFileError, FaultError, CrewError, ValueError) as why:
         print(f"simulator: {why}", file=sys.stderr)
         return 2
-    _live(PlantOnMqtt(plant, given.host or plant.spec.host, given.port or plant.spec.port), clock, given.seconds)
+    bus = PlantOnMqtt(plant, given.host or plant.spec.host, given.port or plant.spec.port)
+    _live(bus, clock, stop, given.seconds)
     if plant.dropped:
         LOG.info("messages dropped: %s", dict(plant.dropped))
     return 0
@@ -49,19 +54,11 @@ def _plant(given: argparse.Namespace, clock: ScaledClock) -> Plant:
     return Plant(load_site(Path(given.site)), given.seed, start_s=clock.now_s(), boot=boot, crew=crew, faults=faults)
 
 
-def _live(bus: PlantOnMqtt, clock: ScaledClock, seconds: float | None) -> None:
-    stopping = False
-
-    def stop(_signal: int, _frame: object) -> None:
-        nonlocal stopping
-        stopping = True
-
-    for one in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(one, stop)
+def _live(bus: PlantOnMqtt, clock: ScaledClock, stop: threading.Event, seconds: float | None) -> None:
     end = None if seconds is None else time.monotonic() + seconds
     bus.start()
     try:
-        while not stopping and (end is None or time.monotonic() < end):
+        while not stop.is_set() and (end is None or time.monotonic() < end):
             bus.step(clock.now_s())
             bus.wait(STEP_S)
     finally:

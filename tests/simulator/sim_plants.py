@@ -3,7 +3,7 @@
 import json
 from typing import Any
 
-from simulator.assumed import Assumptions
+from simulator.assumed import Assumptions, Cadence
 from simulator.crew import Schedule
 from simulator.site import Plant
 from simulator.stamp import to_text
@@ -12,6 +12,8 @@ from simulator.stamp import to_text
 STILL = Assumptions(leak_per_day_min=0.0, leak_per_day_max=0.0, o2_noise_pct=0.0, co2_noise_pct=0.0,
                     room_o2_noise_pct=0.0, room_co2_noise_pct=0.0, co2_dissolves=False)
 IDLE = Schedule()
+# For days on end.
+SPARSE = Cadence(status_s=600, reading_s=60, air_s=60, climate_s=600, pulp_s=600, bag_s=600, flow_s=600, source_s=600)
 
 
 def small_site(*, fruit_kg: float = 0.0, ventilation_m3_h: float = 0.0, room_m3: float = 60.0) -> dict[str, Any]:
@@ -53,6 +55,13 @@ class Hand:
         """Let time pass until so long after the start."""
         self.plant.advance(self.start_s + elapsed_s)
         self.said += self.plant.take()
+
+    def hold(self, seconds: float) -> None:
+        """Let time pass with the room's permit renewed."""
+        end_s = self.plant.now_s + seconds
+        while end_s - self.plant.now_s >= 5e-4:
+            self.permit()
+            self.go(min(30.0, end_s - self.plant.now_s))
 
     def at(self, seconds: float) -> str:
         """An instant so far from now, as it goes on the wire."""

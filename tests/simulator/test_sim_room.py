@@ -1,7 +1,7 @@
 """Room air against dilution figures. [D]: one-zone dilution computed from the stated inputs."""
 
 import pytest
-from sim_plants import STILL, small, small_site
+from sim_plants import SPARSE, STILL, small, small_site
 
 from simulator.assumed import AIR_O2_PCT
 from simulator.faults import Fault
@@ -102,7 +102,7 @@ def test_the_same_release_through_the_whole_plant() -> None:
 
 
 def test_fruit_in_an_open_bag_breathes_in_the_room() -> None:
-    hand = small(site=small_site(fruit_kg=600.0))
+    hand = small(site=small_site(fruit_kg=600.0), cadence=SPARSE)
     for enclosure in ("a", "b"):
         hand.plant.open_bag(enclosure)
     hand.to(86_400.0)
