@@ -165,7 +165,9 @@ def urgency(desk: Desk, name: str) -> tuple[int, float, str]:
 def judge_source(desk: Desk, name: str) -> None:
     source = desk.site.gas_sources[name]
     why = source_trouble(desk, source)
-    low = source.stock_kg is not None and desk.state.sources[name].stock_kg is not None and why is not None \
-        and "reserve" in why  # fmt: skip
-    alarms.condition(desk, "co2_stock_low", name, low, why or "")
-    alarms.condition(desk, "source_unavailable", name, why is not None and not low and not desk.starting(), why or "")
+    told = source.stock_kg is not None and desk.state.sources[name].stock_kg is not None
+    left_kg = stock_left_kg(desk, source)
+    low = told and left_kg <= source.reserve_kg  # as last told: silence fills no bank
+    alarms.condition(desk, "co2_stock_low", name, low, f"{left_kg:.1f} kg left, reserve {source.reserve_kg:g} kg")
+    gone = why is not None and not (low and "reserve" in why)
+    alarms.condition(desk, "source_unavailable", name, gone and not desk.starting(), why or "")

@@ -9,24 +9,28 @@ from typing import NamedTuple
 from supervisor.core import alarms
 from supervisor.core.desk import Desk
 from supervisor.core.state import Room, Sensor
-from supervisor.core.units import usable
+from supervisor.core.units import our_times, usable
 from supervisor.messages import RoomAir, RoomEntry, RoomSounder, at
 from supervisor.settings import RoomLimits, RoomSensor
 from supervisor.values import PermitRoom, Row
 
 DEADBAND_PCT = 0.1  # of oxygen; of CO2 this share of its limit
+CO2_PCT_MIN = -0.1  # a zero may drift a little below nothing; -1 is a usual fault code
 ROW_INTERVAL = 12  # every so many words of a sensor, one row for the history
 
 
 def on_air(desk: Desk, room_name: str, sensor_name: str, air: RoomAir) -> None:
     sensor = desk.state.rooms[room_name].sensors[sensor_name]
-    if air.seq == sensor.seq:
-        return  # the same word twice is not news
+    observed_s = air.observed_at.timestamp()
+    late = sensor.observed_s is not None and observed_s <= sensor.observed_s
+    if air.seq == sensor.seq or (late and air.status == "ok"):
+        return  # a repeat or a latecomer is not news; bad news always is
     unit = next(one.unit for one in desk.site.rooms[room_name].sensor if one.id == sensor_name)
     if usable(desk, unit) is not None:
         return  # a word through a unit that is lost or off in time is no word
     sensor.o2_pct, sensor.co2_pct, sensor.status, sensor.seq = air.o2_pct, air.co2_pct, air.status, air.seq
-    sensor.heard_mono_s = desk.now.mono_s
+    sensor.observed_s = observed_s
+    sensor.heard_mono_s = our_times(desk, unit, observed_s)[0]  # a word that waited somewhere is as old as it is
     desk.state.dirty_rooms[room_name] = True
     if air.seq % ROW_INTERVAL == 0:
         desk.effects.append(Row("room_air", (("room", room_name), ("sensor", sensor_name)),
@@ -43,8 +47,8 @@ def judge(desk: Desk, name: str) -> None:
     dangerous = _beyond(heard, _danger(limits, back=alarms.active(desk, "room_air_dangerous", name)))
     unsafe = _beyond(heard, _clear(limits, back=alarms.active(desk, "room_air_unsafe", name)))
     overdue = bool(room.people) and room.due_out_mono_s is not None and desk.now.mono_s > room.due_out_mono_s
-    alarms.condition(desk, "room_air_dangerous", name, bool(dangerous), "; ".join(dangerous))
-    alarms.condition(desk, "room_air_unsafe", name, bool(unsafe), "; ".join(unsafe))
+    _alarm(desk, "room_air_dangerous", name, dangerous, unknown)
+    _alarm(desk, "room_air_unsafe", name, unsafe, unknown)
     alarms.condition(desk, "room_air_unknown", name, bool(unknown) and not desk.starting(), "; ".join(unknown))
     alarms.condition(desk, "people_overdue", name, overdue, f"{', '.join(room.people)} should be out")
     if unknown or unsafe or dangerous:
@@ -54,6 +58,12 @@ def judge(desk: Desk, name: str) -> None:
     status, reasons = _status(desk, name, room, unknown, dangerous, unsafe)
     _say_status(desk, name, room, status, reasons)
     _permit(desk, name, room, not (unknown or dangerous))
+
+
+def _alarm(desk: Desk, row: str, room: str, found: list[str], unknown: list[str]) -> None:
+    """A lost sensor is an alarm of its own and clears no other: what was bad stays so until every sensor says it is not."""
+    stands = bool(unknown) and alarms.active(desk, row, room)
+    alarms.condition(desk, row, room, bool(found) or stands, "; ".join(found))
 
 
 def _unknown(desk: Desk, one: RoomSensor, sensor: Sensor) -> str | None:
@@ -67,6 +77,8 @@ def _unknown(desk: Desk, one: RoomSensor, sensor: Sensor) -> str | None:
         return f"sensor {one.id} {heard}, at most {age_s_max:g} s"
     if sensor.status != "ok":
         return f"sensor {one.id} says {sensor.status}"
+    if sensor.co2_pct < CO2_PCT_MIN:
+        return f"sensor {one.id} reads {sensor.co2_pct:.2f} % CO2, which is less than nothing"
     return None
 
 
@@ -109,7 +121,7 @@ def _status(
     """`forbidden` for what may kill or is not known, `restricted` for what still needs a person, else `clear`."""
     if unknown or dangerous or unsafe:
         return "forbidden", unknown + dangerous + [one for one in unsafe if one not in dangerous]
-    since_s = desk.now.mono_s - (room.good_since_mono_s or desk.now.mono_s)
+    since_s = 0.0 if room.good_since_mono_s is None else desk.now.mono_s - room.good_since_mono_s
     # One tick later than the guard, which counts for itself: the two must never disagree about who was first.
     wait_s = desk.site.timing.clear_after_s + desk.site.timing.tick_s
     if since_s < wait_s:
@@ -124,6 +136,10 @@ def _status(
 
 def _say_status(desk: Desk, name: str, room: Room, status: str, reasons: list[str]) -> None:
     """Published when it changes; words inside one status may move with every second and are not news."""
+    sounding = alarms.holds(desk, "room_air_dangerous", name)
+    if sounding != room.sounding:
+        room.sounding = sounding
+        show_sounder(desk, name)
     if status == room.status and desk.state.swept_mono_s is not None and _kinds(reasons) == _kinds(room.reasons):
         return
     if status != room.status:
@@ -132,10 +148,6 @@ def _say_status(desk: Desk, name: str, room: Room, status: str, reasons: list[st
                  was=room.status, reasons="; ".join(reasons))  # fmt: skip
     room.status, room.reasons = status, reasons
     show(desk, name)
-    sounding = alarms.holds(desk, "room_air_dangerous", name)
-    if sounding != room.sounding:
-        room.sounding = sounding
-        show_sounder(desk, name)
 
 
 def _kinds(reasons: list[str]) -> list[str]:

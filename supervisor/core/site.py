@@ -133,6 +133,8 @@ def _forget(desk: Desk) -> None:
         unit.heard_mono_s = unit.observed_wall_s = None
     for room in state.rooms.values():
         room.good_since_mono_s = None
+        for sensor in room.sensors.values():
+            sensor.observed_s = sensor.heard_mono_s = None
     for analyser in state.analysers.values():
         analyser.visit = analyser.heard_mono_s = None
         analyser.run_line = ""
@@ -212,7 +214,9 @@ def _arrive(desk: Desk, event: Arrived) -> None:
 
 def _found(desk: Desk, event: PlantFinding) -> None:
     """The watch saw the plant answer wrongly. What follows stands in the catalogue."""
+    # An event and not a level: the watch never says that it is over. It stands until a person has acknowledged it.
     alarms.condition(desk, event.finding, event.enclosure, True, f"{event.measured}; {event.limit}")
+    alarms.condition(desk, event.finding, event.enclosure, False)
     if event.gas is not None and event.finding == "unrequested_flow":
         transitions.stop(desk, event.enclosure, event.gas, "flow that nobody asked for")
     row = alarms.CATALOGUE[event.finding]

@@ -23,12 +23,13 @@ class Unit:
 
 @dataclass(slots=True)
 class Sensor:
-    """A room air sensor's last word. `seq` that does not move is not news."""
+    """A room air sensor's last word. `seq` that does not move is not news; `observed_s` is by its unit's clock."""
 
     o2_pct: float = 0.0
     co2_pct: float = 0.0
     status: str = "never"
     seq: int = -1
+    observed_s: float | None = None
     heard_mono_s: float | None = None
 
 

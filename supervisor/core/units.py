@@ -57,7 +57,7 @@ def judge(desk: Desk) -> None:
         alarms.condition(
             desk, "unit_silent", name, silent and not desk.starting(), f"{heard}, at most {timing.unit_silence_s_max:g} s"
         )
-        off = not silent and abs(unit.clock_offset_s) > timing.clock_offset_s_max
+        off = abs(unit.clock_offset_s) > timing.clock_offset_s_max  # as last heard: silence puts no clock right
         alarms.condition(
             desk, "unit_clock_off", name, off,
             f"clock {unit.clock_offset_s:+.1f} s off, at most {timing.clock_offset_s_max:g} s",
