@@ -38,7 +38,7 @@ class InProcess:
 
     def __init__(
         self, site_text: str | None = None, *, seed: int = 1, crew: Schedule | None = None, faults: Iterable[Fault] = (),
-        step_s: float = 1.0, tap: Tap | None = None, **plant_options,
+        step_s: float = 5.0, tap: Tap | None = None, **plant_options,
     ) -> None:  # fmt: skip
         raw = tomllib.loads(site_text if site_text is not None else EXAMPLE.read_text(encoding="utf-8"))
         self.site = SiteFile.model_validate(raw)

@@ -9,8 +9,9 @@ from supervisor.core.desk import Desk
 from supervisor.core.state import Analyser, Enclosure, Visit
 from supervisor.messages import SelectLine, at
 
-# Seconds between visits that each state wants; a short pull-down interval costs nothing when the analyser is free.
-INTERVAL_S = {"pulling_down": 240.0, "venting": 300.0, "holding": 1800.0, "faulted": 1800.0}
+# Seconds between visits that each state wants. A pull-down with gas still to come needs few; one that waits, one soon.
+WAITING_S = 40.0
+INTERVAL_S = {"pulling_down": 600.0, "venting": 300.0, "holding": 1800.0, "faulted": 1800.0}
 EAGER = ("pulling_down", "venting")  # visited before their time when the analyser is free; the others would lose gas
 MARGIN_S = 45.0  # over transport and settling, what a visit may take before it is given up
 OLD_SHARE = 0.7  # past this share of the greatest age, a sample goes before everything else
@@ -61,8 +62,9 @@ def _most_overdue(desk: Desk, analyser: str) -> str | None:
         if interval_s is None:
             continue
         since_s = _unseen_s(desk, kept)
-        if kept.state == "pulling_down" and not any(kept.wanted_nl.values()):
-            interval_s /= 2.0  # it waits for this sample and nothing else
+        if kept.state == "pulling_down" and not kept.running and not any(kept.wanted_nl.values()):
+            # It waits for this sample and nothing else; the one that is nearly done goes before the one just sealed.
+            interval_s = WAITING_S if kept.phase else 2.0 * WAITING_S
         if kept.state == "holding" and max(abs(kept.o2_loop.integral_pct_h), abs(kept.co2_loop.integral_pct_h)) > 1.0:
             interval_s /= 2.0  # it drifts fast: CO2 is going into the fruit, or it leaks
         if since_s > OLD_SHARE * desk.site.timing.sample_age_s_max:
@@ -74,11 +76,11 @@ def _most_overdue(desk: Desk, analyser: str) -> str | None:
 
 
 def _unseen_s(desk: Desk, kept: Enclosure) -> float:
-    """How long nobody looked; what was never looked at counts from its last change of state, and as long overdue."""
+    """How long nobody looked; what was never looked at counts from its last change of state."""
     seen_s = desk.age_s(kept.visited_mono_s)
     since_s = desk.now.mono_s - kept.since_mono_s
     if seen_s is None or kept.visited_mono_s is None or kept.visited_mono_s < max(kept.since_mono_s, desk.state.trusted_mono_s):
-        return since_s + 3600.0
+        return since_s
     return seen_s
 
 
