@@ -47,14 +47,16 @@ class Analyser:
         self._last_o2_pct, self._last_co2_pct = air
 
     def select(self, select: Select, retained: bool) -> str | None:
-        """Draw a line until its lease ends, or say why not: `retained`, `expired`, `unknown_line`."""
+        """Draw a line until its lease ends, or say why not: `unit off`, `retained`, `expired`, `unknown line`."""
+        if self._unit.off:
+            return "unit off"
         if retained:
             return "retained"
         left_ms = select.valid_until_ms - self._unit.now_ms
         if left_ms <= 0:
             return "expired"
         if select.line not in self._spec.lines and select.line != self._spec.idle_line:
-            return "unknown_line"
+            return "unknown line"
         until_ms = self._scheduler.now_ms + left_ms
         self._until_ms = until_ms
         self._scheduler.at(until_ms, lambda: self._lease_over(until_ms))

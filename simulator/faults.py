@@ -12,26 +12,27 @@ from pathlib import Path
 from .scheduler import Scheduler
 from .sitefile import SiteSpec
 
-# name: (kind of target, meaning of size)
+NONE = (0.0, 0.0)
+# name: (kind of target, meaning of size, its smallest and largest)
 KINDS = {
-    "leak": ("enclosure", "leak as an exchange of the nominal volume per day, in place of its own"),
-    "hose_off": ("valve", "gas flows and is metered, into the room and not into the enclosure"),
-    "valve_stuck_open": ("valve", "flow that passes whatever is asked, nl/min; 0 means the valve's largest"),
-    "valve_stuck_shut": ("valve", "-"),
-    "sensor_silent": ("sensor", "-"),
-    "sensor_fault": ("sensor", "-"),
-    "analyser_dead": ("analyser", "-"),
-    "analyser_flat": ("analyser", "-"),
-    "analyser_fault": ("analyser", "-"),
-    "analyser_wrong_line": ("analyser line", "0 when its feedback does not show it, 1 when it does"),
-    "clock_offset": ("unit", "s that the unit's clock is ahead"),
-    "unit_off": ("unit", "-"),
-    "source_off": ("source", "-"),
-    "source_weak": ("source", "share of its capacity that is left"),
-    "source_impure": ("source", "oxygen in what it gives, percent"),
-    "ventilation_off": ("room", "-"),
-    "nitrogen_release": ("room", "nitrogen flowing straight into the room, nl/min"),
-    "co2_release": ("room", "CO2 flowing straight into the room, nl/min"),
+    "leak": ("enclosure", "leak as an exchange of the nominal volume per day, in place of its own", (0.0, 1000.0)),
+    "hose_off": ("valve", "gas flows and is metered, into the room and not into the enclosure", NONE),
+    "valve_stuck_open": ("valve", "flow that passes whatever is asked, nl/min; 0: the valve's largest", (0.0, 1e6)),
+    "valve_stuck_shut": ("valve", "", NONE),
+    "sensor_silent": ("sensor", "", NONE),
+    "sensor_fault": ("sensor", "", NONE),
+    "analyser_dead": ("analyser", "", NONE),
+    "analyser_flat": ("analyser", "", NONE),
+    "analyser_fault": ("analyser", "", NONE),
+    "analyser_wrong_line": ("analyser line", "1 when the manifold's feedback shows it, 0 when not", (0.0, 1.0)),
+    "clock_offset": ("unit", "s that the unit's clock is ahead", (-1e8, 1e8)),
+    "unit_off": ("unit", "", NONE),
+    "source_off": ("source", "", NONE),
+    "source_weak": ("source", "share of its capacity that is left", (0.0, 1.0)),
+    "source_impure": ("source", "oxygen in what it gives, percent", (0.0, 100.0)),
+    "ventilation_off": ("room", "", NONE),
+    "nitrogen_release": ("room", "nitrogen flowing straight into the room, nl/min", (0.0, 1e6)),
+    "co2_release": ("room", "CO2 flowing straight into the room, nl/min", (0.0, 1e6)),
 }
 
 
@@ -58,10 +59,16 @@ def load_faults(path: Path) -> list[Fault]:
         raise FaultError(f"{path}: cannot be read as faults: {why}") from why
     faults = []
     for i, row in enumerate(rows):
+        place = f"{path}: [[fault]] {i}"
         try:
-            faults.append(Fault(**row))
+            fault = Fault(**row)
         except TypeError as why:
-            raise FaultError(f"{path}: [[fault]] {i}: {why}; allowed: name, target, start_s, end_s, size") from why
+            raise FaultError(f"{place}: {why}; allowed: name, target, start_s, end_s, size") from why
+        for key in ("start_s", "end_s", "size"):
+            value = getattr(fault, key)
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise FaultError(f"{place}: {key} must be a number, found {value!r}")
+        faults.append(fault)
     return faults
 
 
@@ -98,12 +105,15 @@ class FaultBoard:
         """Plan one more fault."""
         if fault.name not in KINDS:
             raise FaultError(f"fault {fault.name!r} is unknown; there are {', '.join(KINDS)}")
-        kind = KINDS[fault.name][0]
+        kind, meaning, (smallest, largest) = KINDS[fault.name]
         if fault.target not in self._targets[kind]:
             allowed = ", ".join(sorted(self._targets[kind]))
             raise FaultError(f"fault {fault.name}: {fault.target!r} is no {kind} of this site; there are {allowed}")
-        if not (math.isfinite(fault.start_s) and fault.end_s > fault.start_s and math.isfinite(fault.size)):
-            raise FaultError(f"fault {fault.name} on {fault.target}: needs start_s < end_s and a finite size")
+        if not (math.isfinite(fault.start_s) and fault.end_s > fault.start_s):
+            raise FaultError(f"fault {fault.name} on {fault.target}: start_s must lie before end_s")
+        if not smallest <= fault.size <= largest:
+            allowed = f"{smallest:g} to {largest:g}: {meaning}" if meaning and largest else "none is needed"
+            raise FaultError(f"fault {fault.name} on {fault.target}: size is {fault.size}, allowed is {allowed}")
         self._scheduler.at(self._start_ms + round(fault.start_s * 1000), lambda: self._begin(fault))
         if math.isfinite(fault.end_s):
             self._scheduler.at(self._start_ms + round(fault.end_s * 1000), lambda: self._end(fault))

@@ -25,7 +25,9 @@ class RoomPermit:
         return self._air if gas == "air" else self._dosing
 
     def receive(self, permit: Permit, retained: bool) -> str | None:
-        """Believe a permit, or say why not: `retained`, `old_epoch`, `expired`; then the one before stays in force."""
+        """Believe a permit, or say why not (`unit off`, `retained`, `old_epoch`, `expired`): the one before stays then."""
+        if self._unit.off:
+            return "unit off"
         if retained:
             return "retained"
         if permit.epoch < self._unit.epoch.seen:

@@ -1,7 +1,7 @@
 """The order in which things happen inside the plant: by simulated time, then as they were planned."""
 
-import heapq
 from collections.abc import Callable
+from heapq import heappop, heappush
 
 Act = Callable[[], None]
 
@@ -17,7 +17,7 @@ class Scheduler:
     def at(self, when_ms: int, act: Act) -> None:
         """Plan an act; one planned for the past happens at the next opportunity, never before now."""
         self._order += 1
-        heapq.heappush(self._queue, (max(when_ms, self.now_ms), self._order, act))
+        heappush(self._queue, (when_ms if when_ms > self.now_ms else self.now_ms, self._order, act))
 
     def every(self, first_ms: int, period_ms: int, act: Act) -> None:
         """Plan an act again and again, drifting never."""
@@ -32,6 +32,6 @@ class Scheduler:
         """Do everything planned up to and including an instant, then stand at that instant; never goes back."""
         queue = self._queue
         while queue and queue[0][0] <= to_ms:
-            self.now_ms, _, act = heapq.heappop(queue)
+            self.now_ms, _, act = heappop(queue)
             act()
         self.now_ms = max(self.now_ms, to_ms)

@@ -176,7 +176,7 @@ class Plant:
             case ["room", room, "permit"]:
                 permit = wire.permit(body)
                 for unit, held in self._permits.get(room, {}).items():
-                    self._count(f"permit: {unit}", "unit off" if self.units[unit].off else held.receive(permit, retained))
+                    self._count(f"permit: {unit}", held.receive(permit, retained))
             case ["sampling", analyser, "select"]:
                 one = self.analysers.get(analyser)
                 self._count("select", "unknown analyser" if one is None else one.select(wire.select(body), retained))

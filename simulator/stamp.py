@@ -2,20 +2,19 @@
 
 from datetime import UTC, datetime
 
-_DAY_MS = 86_400_000
-_days: dict[int, str] = {}
+_last = (-1, "")
 
 
 def to_text(unix_ms: int) -> str:
-    """Unix milliseconds as `2026-03-01T08:00:00.000Z`. Raises OverflowError outside the calendar."""
-    day, rest = divmod(unix_ms, _DAY_MS)
-    date = _days.get(day)
-    if date is None:
-        date = _days[day] = datetime.fromtimestamp(day * 86_400, UTC).strftime("%Y-%m-%d")
-    hours, rest = divmod(rest, 3_600_000)
-    minutes, rest = divmod(rest, 60_000)
-    seconds, millis = divmod(rest, 1000)
-    return f"{date}T{hours:02d}:{minutes:02d}:{seconds:02d}.{millis:03d}Z"
+    """Unix milliseconds as `2026-03-01T08:00:00.000Z`. Raises OverflowError or ValueError outside the calendar."""
+    global _last
+    minute, rest = divmod(unix_ms, 60_000)
+    known, text = _last
+    if minute != known:
+        # Most instants lie in the minute of the one before: formatting the date is the dear part.
+        text = datetime.fromtimestamp(minute * 60, UTC).strftime("%Y-%m-%dT%H:%M:")
+        _last = (minute, text)
+    return f"{text}{rest // 1000:02d}.{rest % 1000:03d}Z"
 
 
 def to_ms(text: object) -> int:

@@ -65,7 +65,7 @@ def climate_teller(yard: Yard, spec: RoomSpec) -> Tell:
 
 
 def bag_teller(yard: Yard, spec: EnclosureSpec) -> Tell:
-    """`enclosure/<enclosure>/bag`. Pressure rises to the relief's as the bag fills: assumed."""
+    """`enclosure/<enclosure>/bag` and its `closure`. Pressure rises to the relief's as the bag fills: assumed."""
     unit, topic, assumed = yard.units[spec.unit], f"enclosure/{spec.id}/bag", yard.assumed
     slack_pct = 100.0 * (assumed.relief_fill - 1.0)
 
@@ -74,6 +74,7 @@ def bag_teller(yard: Yard, spec: EnclosureSpec) -> Tell:
         pressure_pa = assumed.relief_pa * (fill_pct - 100.0) / slack_pct if slack_pct else 0.0
         unit.send(topic, {"observed_at": unit.stamp(), "pressure_pa": round(pressure_pa, 1),
                           "fill_pct": round(fill_pct, 2)})
+        yard.tell_closure(spec.id)
 
     return tell
 

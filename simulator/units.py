@@ -33,6 +33,7 @@ class Unit:
         self._boots = 1
         self.offset_ms = 0
         self.off = False
+        self._stamped_ms, self._stamped = -1, ""
 
     @property
     def now_ms(self) -> int:
@@ -41,7 +42,10 @@ class Unit:
 
     def stamp(self) -> str:
         """The unit's own clock as it goes on the wire."""
-        return to_text(self._scheduler.now_ms + self.offset_ms)
+        now_ms = self._scheduler.now_ms + self.offset_ms
+        if now_ms != self._stamped_ms:
+            self._stamped_ms, self._stamped = now_ms, to_text(now_ms)
+        return self._stamped
 
     def send(self, topic: str, payload: dict[str, Any], retain: bool = False) -> None:
         if not self.off:

@@ -42,6 +42,7 @@ class Valve:
         self._delivered_nl = 0.0
         self._since_ms = scheduler.now_ms
         self._plan = 0
+        self._dry_since_ms: int | None = None
         self._said_open = False
         self._outcomes: dict[str, dict[str, Any]] = {}
         self._stopped: dict[str, None] = {}
@@ -62,7 +63,7 @@ class Valve:
             self._report(asked.request_id, "refused", 0.0, code)
             return
         self.dose = asked
-        self._delivered_nl = 0.0
+        self._delivered_nl, self._dry_since_ms = 0.0, None
         self._since_ms = now_ms = self._scheduler.now_ms
         self._report(asked.request_id, "accepted", 0.0)
         self._scheduler.at(now_ms + asked.valid_until_ms - self.unit.now_ms, lambda: self._lease_over(asked))
@@ -115,14 +116,8 @@ class Valve:
         changed = flow_nl_min != self.flow_nl_min or self.open != self._said_open
         self.flow_nl_min = flow_nl_min
         self._plan += 1
-        dose, plan = self.dose, self._plan
-        if dose is not None:
-            if flow_nl_min > 0.0:
-                wait_ms = math.ceil((dose.volume_nl - self._delivered_nl) / flow_nl_min * 60_000)
-                self._scheduler.at(self._scheduler.now_ms + wait_ms, lambda: self._planned(plan, "delivered", None))
-            else:
-                give_up_ms = self._scheduler.now_ms + NO_FLOW_MS
-                self._scheduler.at(give_up_ms, lambda: self._planned(plan, "aborted", "no_flow"))
+        if self.dose is not None:
+            self._plan_end(self.dose)
         if changed:
             self.tell_flow()
 
@@ -151,6 +146,18 @@ class Valve:
         if asked.source not in (None, self.source) or not self.source_available():
             return "no_source"
         return None
+
+    def _plan_end(self, dose: Request) -> None:
+        """When the dose will be full at the flow of now, or be given up for want of any."""
+        plan, now_ms = self._plan, self._scheduler.now_ms
+        if self.flow_nl_min > 0.0:
+            self._dry_since_ms = None
+            wait_ms = math.ceil((dose.volume_nl - self._delivered_nl) / self.flow_nl_min * 60_000)
+            self._scheduler.at(now_ms + wait_ms, lambda: self._planned(plan, "delivered", None))
+            return
+        if self._dry_since_ms is None:
+            self._dry_since_ms = now_ms
+        self._scheduler.at(self._dry_since_ms + NO_FLOW_MS, lambda: self._planned(plan, "aborted", "no_flow"))
 
     def _meter(self) -> None:
         """Count what has passed since last counted."""

@@ -1,12 +1,16 @@
 """What the hardware hears, retyped from the contract: requests, stops, permits, selects. Unknown keys are ignored."""
 
 import json
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from .stamp import to_ms
+
+# What JSON numbers carry exactly everywhere.
+LARGEST_COUNT = 2**53
+# No valve gives less or more: nl, nl/min.
+SMALLEST, LARGEST = 1e-6, 1e9
 
 
 class WireError(ValueError):
@@ -64,7 +68,7 @@ def request(body: Mapping[str, Any]) -> Request:
 def stop(body: Mapping[str, Any]) -> Stop:
     """A stop passes whatever else is wrong with it: without a readable id it stops what runs."""
     asked, epoch = body.get("request_id"), body.get("epoch")
-    whole = isinstance(epoch, int) and not isinstance(epoch, bool) and epoch >= 0
+    whole = isinstance(epoch, int) and not isinstance(epoch, bool) and 0 <= epoch <= LARGEST_COUNT
     return Stop(asked if isinstance(asked, str) and asked else None, epoch if whole else 0)
 
 
@@ -98,15 +102,15 @@ def _truth(body: Mapping[str, Any], key: str) -> bool:
 
 def _count(body: Mapping[str, Any], key: str) -> int:
     value = body.get(key)
-    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-        raise WireError(f"{key} must be a whole number from 0 up, found {value!r}")
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= LARGEST_COUNT:
+        raise WireError(f"{key} must be a whole number from 0 to 2^53, found {str(value)[:40]}")
     return value
 
 
 def _amount(body: Mapping[str, Any], key: str) -> float:
     value = body.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not (math.isfinite(value) and value > 0):
-        raise WireError(f"{key} must be a number above 0, found {value!r}")
+    if isinstance(value, bool) or not isinstance(value, int | float) or not SMALLEST <= value <= LARGEST:
+        raise WireError(f"{key} must be a number from {SMALLEST:g} to {LARGEST:g}, found {str(value)[:40]}")
     return float(value)
 
 

@@ -52,8 +52,13 @@ class Yard:
                          (inside.amount_nl * inside.o2_pct - inside.nominal_nl * room.o2_pct) / 100.0,
                          (inside.amount_nl * inside.co2_pct - inside.nominal_nl * room.co2_pct) / 100.0)
         inside.open = opened
+        self.tell_closure(enclosure_id)
+
+    def tell_closure(self, enclosure_id: str) -> None:
+        """`enclosure/<enclosure>/closure`."""
         unit = self.units[self.enclosure_specs[enclosure_id].unit]
-        unit.send(f"enclosure/{enclosure_id}/closure", {"observed_at": unit.stamp(), "open": opened})
+        unit.send(f"enclosure/{enclosure_id}/closure",
+                  {"observed_at": unit.stamp(), "open": self.enclosures[enclosure_id].open})
 
     def refresh_leak(self, enclosure_id: str) -> None:
         """Look at the faults again for an enclosure's leak."""

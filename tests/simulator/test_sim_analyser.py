@@ -125,7 +125,7 @@ def test_a_select_of_another_line_replaces_the_one_before_and_the_same_prolongs(
 
 @pytest.mark.parametrize(("line", "seconds", "retained", "why"), [
     ("la", 60.0, True, "select: retained"), ("la", 0.0, False, "select: expired"),
-    ("zz", 60.0, False, "select: unknown_line")])
+    ("zz", 60.0, False, "select: unknown line")])
 def test_a_select_that_is_not_obeyed(line: str, seconds: float, retained: bool, why: str) -> None:
     hand = charged()
     hand.select(line, seconds, retained=retained)

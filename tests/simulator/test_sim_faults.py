@@ -117,6 +117,7 @@ def test_a_room_without_its_fan_keeps_what_is_released() -> None:
 
 @pytest.mark.parametrize("fault", [
     Fault("gremlin", "a"), Fault("leak", "zz"), Fault("leak", "a", 10.0, 5.0), Fault("leak", "a", size=float("nan")),
+    Fault("source_weak", "generator", size=1.1), Fault("clock_offset", "u", size=1e9), Fault("unit_off", "u", size=1.0),
     Fault("hose_off", "a"), Fault("sensor_silent", "door"), Fault("analyser_wrong_line", "an")])
 def test_a_fault_that_cannot_be_is_refused_and_named(fault: Fault) -> None:
     with pytest.raises(FaultError, match=f"{fault.name}"):
@@ -130,6 +131,9 @@ def test_faults_from_a_file(tmp_path: Path) -> None:
     file.write_text('[[fault]]\nname = "leak"\nbegin = 5\n')
     with pytest.raises(FaultError, match="faults.toml: .*begin.*allowed: name, target, start_s, end_s, size"):
         load_faults(file)
+    file.write_text('[[fault]]\nname = "leak"\ntarget = "a"\nsize = "big"\n')
+    with pytest.raises(FaultError, match="size must be a number, found 'big'"):
+        load_faults(file)
     file.write_text("[[fault")
     with pytest.raises(FaultError, match="faults.toml"):
         load_faults(file)
@@ -139,8 +143,8 @@ def test_every_kind_of_fault_can_come_and_go_without_breaking_the_plant() -> Non
     from simulator.faults import targets_of
 
     targets = targets_of(read_site(small_site()))
-    faults = [Fault(name, target, 5.0 + i, 200.0 + i, 0.5)
-              for i, (name, (kind, _)) in enumerate(KINDS.items()) for target in sorted(targets[kind])]
+    faults = [Fault(name, target, 5.0 + i, 200.0 + i, min(0.5, largest))
+              for i, (name, (kind, _, (_, largest))) in enumerate(KINDS.items()) for target in sorted(targets[kind])]
     hand = ready(faults=faults)
     hand.ask("x", volume_nl=40.0)
     hand.select("la")

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from sim_plants import Hand, small, small_site
 
 import simulator
@@ -112,6 +114,34 @@ def test_nothing_in_the_plant_asks_a_clock_or_chance_of_the_machine() -> None:
     for file in HERE.glob("*.py"):
         text = file.read_text(encoding="utf-8")
         assert file.name in outside or not re.search(r"\bimport time\b|\bnow\(\)|random\.(gauss|random|uniform)\(", text)
+
+
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.integers(10**300, 10**400) | st.floats() | st.text(max_size=8)
+    | st.sampled_from(["x", "0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59Z", "2026-03-01T00:00:30Z", "la"]),
+    lambda inner: st.lists(inner, max_size=2), max_leaves=3)
+KEYS = ["request_id", "epoch", "volume_nl", "max_flow_nl_min", "valid_until", "source", "dosing_permitted", "air_permitted",
+        "line", "command_id", "accepted", "alarm", "occurrence", "state"]
+TOPICS = ["dosing/a/nitrogen/request", "dosing/a/co2/stop", "room/r/permit", "sampling/an/select", "operator/outcome",
+          "alarm/x", "", "dosing", "//"]
+GOOD = {"request_id": "x", "epoch": 1, "volume_nl": 5.0, "max_flow_nl_min": 20.0, "valid_until": "2026-03-01T00:00:30Z",
+        "dosing_permitted": True, "air_permitted": True, "line": "la"}
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.tuples(st.sampled_from(TOPICS), st.dictionaries(st.sampled_from(KEYS), VALUES, max_size=3),
+                          st.booleans()), max_size=12))
+def test_no_message_breaks_the_plant(messages: list[tuple[str, dict[str, Any], bool]]) -> None:
+    """Good messages with up to three keys spoiled: whatever comes, the plant goes on and says only valid JSON."""
+    hand = small()
+    hand.permit()
+    for topic, spoiled, retained in messages:
+        hand.plant.deliver(topic, json.dumps({**GOOD, **spoiled}).encode(), retained)
+        hand.go(7.0)
+    hand.go(120.0)
+    json.dumps(hand.said, allow_nan=False)
+    assert not hand.plant.valves["a/nitrogen"].open
+    assert 0.0 <= hand.plant.gas("a")[0] <= 21.0
 
 
 def test_a_site_file_that_lacks_something_is_named(tmp_path: Path) -> None:
