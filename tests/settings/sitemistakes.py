@@ -87,7 +87,7 @@ SHAPE = [
     Mistake("broker", "broker.username", put("broker.password_file", "secret")),
     Mistake("history", "history.url", put("history", {"url": "localhost:8086", "org": "o", "bucket": "b"})),
     Mistake("history", "history.bucket", put("history", {"url": "http://127.0.0.1:8086", "org": "o"})),
-    Mistake("tick", "timing.tick_s", put("timing.tick_s", 0.01)),
+    Mistake("permit", "timing.tick_s", put("timing.tick_s", 0.01)),
     Mistake("permit", "timing.permit_valid_s", put("timing.permit_valid_s", 60.1)),
     Mistake("lease", "timing.lease_s", put("timing.lease_s", 301)),
     Mistake("age", "timing.sample_age_s_max", put("timing.sample_age_s_max", 7201)),
@@ -145,6 +145,8 @@ ACROSS = [
     Mistake("enclosure 3", "enclosure[n4].sources.co2", drop("enclosure.3.sources.co2")),
     Mistake("enclosure 3", "enclosure[n4].sources.air", drop("enclosure.3.sources.air"), "warning"),
     Mistake("enclosure 3", "enclosure[n4].unit", put("enclosure.3.unit", "gateway-nroth"), "warning"),
+    Mistake("enclosure 3", "enclosure[n4].unit", put("enclosure.3.unit", "gateway-nort"), "warning"),
+    Mistake("enclosure 3", "enclosure[n4].unit", put("enclosure.3.unit", "gateway-northh"), "warning"),
     Mistake("idle", "enclosure[s6].line", put("analyser.0.idle_line", "line-12")),
     Mistake("second", "analyser[second].lines[line-01].transport_s",
             added("analyser", analyser([{"id": "line-01", "transport_s": 23, "settling_s": 62}]))),
@@ -152,6 +154,8 @@ ACROSS = [
             added("analyser", analyser([{"id": "x", "transport_s": 1, "settling_s": 1}] * 2))),
     Mistake("permit", "timing.permit_valid_s", put("timing.permit_valid_s", 20)),
     Mistake("permit", "timing.permit_valid_s", put("timing.permit_interval_s", 22.5)),
+    Mistake("permit", "timing.permit_valid_s",
+            both(put("timing.permit_interval_s", 1), put("timing.tick_s", 5), put("timing.permit_valid_s", 10))),
     Mistake("age", "timing.sample_age_s_max", put("timing.sample_age_s_max", 2159), "warning"),
     Mistake("nitrogen limit", "limits.nitrogen.per_hour_nl", put("limits.nitrogen.per_hour_nl", 149)),
     Mistake("nitrogen limit", "limits.nitrogen.per_day_nl", put("limits.nitrogen.per_day_nl", 2999)),
@@ -174,3 +178,41 @@ ACROSS = [
 ]  # fmt: skip
 
 EVERY = SHAPE + ACROSS
+
+FINE = {
+    "permit just above twice the interval": put("timing.permit_valid_s", 20.1),
+    "permit at the contract's 60 s": put("timing.permit_valid_s", 60),
+    "sample age of two rotations": put("timing.sample_age_s_max", 2160),
+    "an hour's volume in one request": put("limits.air.per_hour_nl", 150),
+    "a day's volume in one hour": put("limits.air.per_day_nl", 6000),
+    "danger at the clear limit, oxygen": put("room.0.limits.o2_danger_min.pct", 19.5),
+    "danger at the clear limit, CO2": put("room.0.limits.co2_danger_max.pct", 0.5),
+    "danger at the absolute limit, oxygen": put("room.0.limits.o2_danger_min.pct", 17.0),
+    "danger at the absolute limit, CO2": put("room.0.limits.co2_danger_max.pct", 3.0),
+    "floor just below the band": put("recipe.1.o2_floor_pct", 5.49),
+    "ceiling just above the band": put("recipe.1.co2_ceiling_pct", 16.01),
+    # 20.95 (100 - 15) / 99.96 = 17.8146
+    "as much oxygen as air leaves beside 15 % CO2": put("recipe.1.o2_pct", 17.81),
+    "nitrogen just purer than black currant wants": put("source.0.o2_pct", 2.99),
+    "a source that feeds nobody may be as poor as it likes": added(
+        "source", {"id": "old", "gas": "nitrogen", "unit": "gateway-plant", "capacity_nl_min": 9, "o2_pct": 9.0}
+    ),
+    "no CO2 and no source of it": both(
+        put("recipe.0.co2_pct", 0), drop("enclosure.0.sources.co2"), drop("enclosure.1.sources.co2"),
+        drop("enclosure.10.sources.co2"),
+    ),
+    "reserve just below the stock": put("source.1.reserve_kg", 299),
+    "a reserve of a stock that only the source tells": drop("source.1.stock_kg"),
+    "a user name with its password": both(put("broker.username", "u"), put("broker.password_file", "p")),
+    "a second unit with a number": put("enclosure.3.unit", "gateway-north2"),
+    "a unit named twice": both(put("enclosure.3.unit", "gateway-nroth"), put("enclosure.4.unit", "gateway-nroth")),
+    "a unit of another name": put("enclosure.3.unit", "gateway-notch"),
+    "two analysers that agree on a line": added(
+        "analyser", analyser([{"id": "line-01", "transport_s": 22, "settling_s": 62}])
+    ),
+    "the same sensor id in two rooms": put("room.1.sensor.0.id", "north-door"),
+    "a recipe that nobody uses": added("recipe", {
+        "id": "spare", "crop": "spare", "o2_pct": 0.9, "co2_pct": 0, "o2_band_pct": 0.1, "co2_band_pct": 0.1,
+        "o2_floor_pct": 0.5, "co2_ceiling_pct": 1, "source": "invented",
+    }),
+}  # fmt: skip

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sitemistakes import EVERY, Data, Mistake, both, drop, put
+from sitemistakes import EVERY, FINE, Data, Mistake, both, drop, put
 
 from supervisor.sitefile import examine_data
 
@@ -43,6 +43,32 @@ def test_a_mistake_is_named_once_and_nothing_else(mistake: Mistake) -> None:
     assert (examined.site is None) == (mistake.level == "error")
     (one,) = examined.problems
     assert one.file == "site.toml" and one.value and one.allowed and one.mend
+
+
+@pytest.mark.parametrize("name", FINE)
+def test_what_is_just_within_is_fine(name: str) -> None:
+    data = deepcopy(EXAMPLE)
+    FINE[name](data)
+    assert named(data) == []
+
+
+@pytest.mark.parametrize(("o2_pct", "words"), [(3.0, "cannot bring oxygen down again"), (3.66, "no purge ever arrives")])
+def test_what_too_impure_nitrogen_means(o2_pct: float, words: str) -> None:
+    """The black currants hold at 3 % and are purged to 3 / 0.82 = 3.659 %."""
+    data = deepcopy(EXAMPLE)
+    data["source"][0]["o2_pct"] = o2_pct
+    (one,) = examine_data(data, "site.toml").problems
+    assert words in one.mend and "black-currant, red-currant" in one.allowed
+
+
+@pytest.mark.parametrize(("per_day_nl", "warned"), [(4408, True), (4410, False)])
+def test_the_day_limit_is_two_pull_downs_of_the_largest_need(per_day_nl: float, warned: bool) -> None:
+    """s6: 1180 nl at 3 % O2 and 18 % CO2 takes 1.8679 V of nitrogen with 0.5 % oxygen, 2204.1 nl."""
+    data = deepcopy(EXAMPLE)
+    data["limits"]["nitrogen"]["per_day_nl"] = per_day_nl
+    keep = [one for one in data["enclosure"] if one["recipe"] in ("black-currant", "red-currant")]
+    data["enclosure"] = [one for one in keep if one["free_volume_nl"] <= 1180]
+    assert named(data) == ([("warning", "limits.nitrogen.per_day_nl")] if warned else [])
 
 
 @st.composite
