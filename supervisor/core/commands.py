@@ -1,6 +1,6 @@
 """What operators want: carried out once, or refused with a reason they can act on."""
 
-from supervisor.core import alarms
+from supervisor.core import alarms, entry
 from supervisor.core.desk import Desk
 from supervisor.core.enclosure import RESUME, TRANSITIONS, Trigger
 from supervisor.core.transitions import trigger
@@ -87,16 +87,16 @@ def _enter(desk: Desk, command: OperatorCommand) -> str | None:
     room = desk.state.rooms.get(command.target)
     if room is None:
         return f"there is no room {command.target}"
-    if room.status != "clear" and not (room.status == "restricted" and room.people):
+    # Others may follow those who are inside, unless the room is restricted for more than them.
+    followed = room.status == "restricted" and room.people and not entry.latched(desk, command.target)
+    if room.status != "clear" and not followed:
         return f"room {command.target} is {room.status}: {'; '.join(room.reasons)}"
     if not command.people or command.minutes is None:
         return "say who goes in (people) and for how long (minutes)"
     if command.standby is None or command.standby in command.people:
         return "somebody else must stand by outside (standby): nobody goes in alone, and rescuers die too"
     for person in command.people:
-        room.people[person] = desk.now.mono_s
-    due_s = desk.now.mono_s + 60.0 * command.minutes
-    room.due_out_mono_s = due_s if room.due_out_mono_s is None else min(room.due_out_mono_s, due_s)
+        room.people[person] = desk.now.mono_s + 60.0 * command.minutes
     desk.state.dirty_rooms[command.target] = True
     return None
 
@@ -110,7 +110,5 @@ def _leave(desk: Desk, command: OperatorCommand) -> str | None:
     strangers = [person for person in command.people if person not in room.people]
     for person in command.people:
         room.people.pop(person, None)
-    if not room.people:
-        room.due_out_mono_s = None
     desk.state.dirty_rooms[command.target] = True
     return f"not signed in: {', '.join(strangers)}; the others are signed out" if strangers else None

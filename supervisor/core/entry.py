@@ -4,6 +4,7 @@ The worst sensor decides. Unknown is forbidden. No decision about people rests o
 vented oxygen is back long before CO2 is, and a CO2 leak is dangerous long before oxygen shows it.
 """
 
+import re
 from typing import NamedTuple
 
 from supervisor.core import alarms
@@ -16,6 +17,7 @@ from supervisor.values import PermitRoom, Row
 
 DEADBAND_PCT = 0.1  # of oxygen; of CO2 this share of its limit
 CO2_PCT_MIN = -0.1  # a zero may drift a little below nothing; -1 is a usual fault code
+_AGE = re.compile(r"\b\d+ s\b")
 ROW_INTERVAL = 12  # every so many words of a sensor, one row for the history
 
 
@@ -46,11 +48,11 @@ def judge(desk: Desk, name: str) -> None:
     heard = [(key, room.sensors[key]) for key, why in doubts.items() if not why]
     dangerous = _beyond(heard, _danger(limits, back=alarms.active(desk, "room_air_dangerous", name)))
     unsafe = _beyond(heard, _clear(limits, back=alarms.active(desk, "room_air_unsafe", name)))
-    overdue = bool(room.people) and room.due_out_mono_s is not None and desk.now.mono_s > room.due_out_mono_s
+    overdue = [person for person, due_mono_s in room.people.items() if desk.now.mono_s > due_mono_s]
     _alarm(desk, "room_air_dangerous", name, dangerous, unknown)
     _alarm(desk, "room_air_unsafe", name, unsafe, unknown)
     alarms.condition(desk, "room_air_unknown", name, bool(unknown) and not desk.starting(), "; ".join(unknown))
-    alarms.condition(desk, "people_overdue", name, overdue, f"{', '.join(room.people)} should be out")
+    alarms.condition(desk, "people_overdue", name, bool(overdue), f"{', '.join(overdue)} should be out")
     if unknown or unsafe or dangerous:
         room.good_since_mono_s = None
     elif room.good_since_mono_s is None:
@@ -126,12 +128,15 @@ def _status(
     wait_s = desk.site.timing.clear_after_s + desk.site.timing.tick_s
     if since_s < wait_s:
         return "forbidden", [f"air good for {wait_s:g} s is needed before the room reads clear"]
-    latched = [row for row in ("room_air_dangerous", "room_air_unsafe") if alarms.holds(desk, row, name)]
-    if latched:
-        return "restricted", [f"alarm {row} waits for a named person" for row in latched]
+    reasons = [f"alarm {row} waits for a named person" for row in latched(desk, name)]
     if room.people:
-        return "restricted", [f"entered by {', '.join(room.people)}"]
-    return "clear", []
+        reasons.append(f"entered by {', '.join(room.people)}")
+    return "restricted" if reasons else "clear", reasons
+
+
+def latched(desk: Desk, name: str) -> list[str]:
+    """The alarms about this room's air that no named person has ended yet."""
+    return [row for row in ("room_air_dangerous", "room_air_unsafe") if alarms.holds(desk, row, name)]
 
 
 def _say_status(desk: Desk, name: str, room: Room, status: str, reasons: list[str]) -> None:
@@ -151,7 +156,8 @@ def _say_status(desk: Desk, name: str, room: Room, status: str, reasons: list[st
 
 
 def _kinds(reasons: list[str]) -> list[str]:
-    return [" ".join(reason.split()[:2]) for reason in reasons]
+    """The reasons without their ages, which grow by themselves."""
+    return [_AGE.sub("", reason) for reason in reasons]
 
 
 def show(desk: Desk, name: str) -> None:

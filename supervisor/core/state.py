@@ -35,7 +35,7 @@ class Sensor:
 
 @dataclass(slots=True)
 class Room:
-    """What is known of a room's air, what was said of it, and who is in it."""
+    """What is known of a room's air, what was said of it, and who is in it until when (`people`, mono)."""
 
     sensors: dict[str, Sensor] = field(default_factory=dict)
     status: str = "forbidden"
@@ -43,7 +43,6 @@ class Room:
     reasons: list[str] = field(default_factory=lambda: ["no air measurement yet"])
     good_since_mono_s: float | None = None
     people: dict[str, float] = field(default_factory=dict)
-    due_out_mono_s: float | None = None
     permit_sent_mono_s: float | None = None
     permit_held_until_mono_s: float | None = None
     dosing_permitted: bool = False
