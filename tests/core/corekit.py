@@ -47,6 +47,7 @@ from supervisor.values import (
 WALL_S = 1_790_000_000.0  # an arbitrary instant; 2026-09-21
 MONO_S = 1000.0
 FRESH = (20.9, 0.04)
+READY_S = 125  # clear takes a minute and the heartbeats before it; an absence is an alarm after start_grace_s, 120 s
 SITE_TEXT = """
 format = 1
 [site]
@@ -348,9 +349,11 @@ class Bench:
 
 
 def ready(the_site: SiteFile | None = None) -> Bench:
-    """A bench whose rooms have just become clear and permitted, everything open and well."""
+    """A bench whose rooms are clear and permitted, everything open and well, past the grace after the start."""
     bench = Bench(the_site).start()
-    bench.run(120, until=lambda: all(room.dosing_permitted for room in bench.core.state.rooms.values()))
+    bench.run(READY_S)
+    if not all(room.dosing_permitted for room in bench.core.state.rooms.values()):
+        raise RuntimeError("the bench's rooms never became clear")
     return bench
 
 
