@@ -28,7 +28,9 @@ debian_package() {
     fi
 }
 
+# Says nothing unless it fails.
 _apt() {
-    DEBIAN_FRONTEND=noninteractive apt-get --quiet --quiet -o DPkg::Lock::Timeout=120 -o Dpkg::Use-Pty=0 "$@" \
-        < /dev/null > /dev/null
+    local said
+    said=$(DEBIAN_FRONTEND=noninteractive apt-get --quiet --quiet -o DPkg::Lock::Timeout=120 -o Dpkg::Use-Pty=0 "$@" \
+        < /dev/null 2>&1) || { printf '%s\n' "$said" >&2; return 1; }
 }

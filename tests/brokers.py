@@ -58,7 +58,7 @@ def alive(pid: int) -> bool:
     """Whether a process runs (Linux): gone or only waiting to be buried is not alive."""
     try:
         state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
-    except FileNotFoundError:
+    except (FileNotFoundError, ProcessLookupError):  # the second: it went between opening and reading
         return False
     return state != "Z"
 
