@@ -79,6 +79,10 @@ class Turn:
                     del one[length:]
                 raise EngineFailed(index, error) from error
 
+    def cut(self, count: int) -> None:
+        """Forget the events from `count` on; what they led to is gone already."""
+        del self.events[count:], self.inputs[count:]
+
     def _outgoing(self) -> tuple[list, ...]:
         return self.decisions, self.messages, self.answers, self.lines, self.said
 

@@ -82,8 +82,9 @@ class History(threading.Thread):
             troubles.put("history_unreachable", True, failing[1])
         elif failing is None and succeeded:
             troubles.put("history_unreachable", False)
-        if refusal is not None:
-            troubles.put("history_rows_refused", now_s - refusal[0] < REFUSAL_TOLD_S, refusal[1])
+        if refusal is not None or succeeded:
+            recent = refusal is not None and now_s - refusal[0] < REFUSAL_TOLD_S
+            troubles.put("history_rows_refused", recent, refusal[1] if refusal is not None and recent else "")
 
     def stop(self, patience_s: float) -> None:
         """End after the post under way; what it settles is posted again after the next start."""

@@ -67,6 +67,7 @@ class Housekeeping:
         """How the rows for the database stand."""
         if self._history is None:
             self._troubles.put("history_unreachable", False)
+            self._troubles.put("history_rows_refused", False)
         else:
             self._history.tell(self._troubles)
         words = f"{BACKLOG_LINES_MAX} rows wait; {self._rows_lost} newer ones were not kept for the database"

@@ -70,8 +70,7 @@ class Loop:
     def run(self) -> int:
         """The exit status. Everything that ends the loop is logged here."""
         try:
-            self.housekeeping.start()
-            self._act(self._turn_with(Started(self.clock.now(), self.epoch, self.journal.instance)))
+            self.begin()
             while not self.stop.asked:
                 self.turn()
             return self._end_in_order()
@@ -83,6 +82,11 @@ class Loop:
             self.log.critical("bus_stopped", error=str(error), exit_status=EXIT_FAILED)
         self.bus.close(GOODBYE_S, goodbye=False)  # the broker publishes the will, and the permits run out
         return EXIT_FAILED
+
+    def begin(self) -> None:
+        """The first event of this run, on disk before anything is sent."""
+        self.housekeeping.start()
+        self._act(self._turn_with(Started(self.clock.now(), self.epoch, self.journal.instance)))
 
     def turn(self) -> None:
         """Wait for what comes or for the next tick, and deal with it."""
@@ -102,7 +106,7 @@ class Loop:
             turn.add(Ticked(turn.now))
             self._next_tick_s = turn.now.mono_s + self.tick_s
             self._act(turn)
-        self.outbox.send(turn.refusals)
+        self.outbox.refuse(turn.refusals)
         self.bus.settle()
 
     def _wait_s(self) -> float:

@@ -1,9 +1,11 @@
-"""What leaves: sent when the link is proved, never kept for later, but for answers to operators.
+"""What leaves: sent when the link is proved, and not kept for later but where it says so.
 
 A request or a permit that could not be sent is old news by the time the link is back. Retained state is the bus's to
-send again. An answer waits in the journal until the broker has it.
+send again. An answer to an operator waits in the journal until the broker has it. A few refusals wait in memory: what
+is wrong at a gateway is often heard first while the link is not yet proved.
 """
 
+from collections import deque
 from collections.abc import Iterable
 
 from supervisor.shell.bus import Bus
@@ -13,6 +15,7 @@ from supervisor.shell.logs import Log
 from supervisor.shell.wire_out import Encoded
 
 TOLD_EVERY_S = 60.0
+REFUSALS_HELD_MAX = 50
 
 
 class Outbox:
@@ -23,8 +26,9 @@ class Outbox:
         self._bus = bus
         self._log = log
         self._clock = clock
-        self._waiting: dict[int, Outcome] = {one.id: one for one in journal.open_outcomes()}
+        self.waiting: dict[int, Outcome] = {one.id: one for one in journal.open_outcomes()}
         self._done: list[int] = []
+        self._refusals: deque[Encoded] = deque(maxlen=REFUSALS_HELD_MAX)
         self._unsent = 0
         self._told_s: float | None = None
 
@@ -35,6 +39,12 @@ class Outbox:
                 self._unsent += 1
         self._tell()
 
+    def refuse(self, messages: Iterable[Encoded]) -> None:
+        """Publish refusals, now or when the link is there."""
+        self._refusals.extend(messages)
+        while self._refusals and self._bus.publish(*self._refusals[0]):
+            self._refusals.popleft()
+
     def write(self, batch: Batch, answers: Iterable[Encoded]) -> list[Outcome]:
         """Put answers, and the end of those that the broker has, into `batch`."""
         batch.outcomes = [self._journal.outcome(one.topic, one.payload) for one in answers]
@@ -44,17 +54,18 @@ class Outbox:
     def answer(self, answers: Iterable[Outcome]) -> None:
         """Send answers that are on disk."""
         for one in answers:
-            self._waiting[one.id] = one
+            self.waiting[one.id] = one
             self._bus.publish(one.topic, one.payload, False, receipt=one.id)
 
     def link(self, up: bool) -> None:
         """Whenever the link comes up, what was not confirmed goes out again."""
         if up:
-            self.answer(list(self._waiting.values()))
+            self.answer(list(self.waiting.values()))
+            self.refuse(())
 
     def confirmed(self, receipts: Iterable[int]) -> None:
         for receipt in receipts:
-            if self._waiting.pop(receipt, None) is not None:
+            if self.waiting.pop(receipt, None) is not None:
                 self._done.append(receipt)
 
     def _tell(self) -> None:

@@ -3,10 +3,11 @@
 import json
 from pathlib import Path
 
+from supervisor.guard import Cleared
 from supervisor.settings import SiteFile
 from supervisor.shell.clock import Mark
 from supervisor.sitefile import load
-from supervisor.values import Now
+from supervisor.values import Now, PermitRoom, RequestDose, StopDose
 
 TOP = Path(__file__).resolve().parents[2]
 EXAMPLE = TOP / "config" / "quillfen.toml"
@@ -48,3 +49,10 @@ def reading(seq: int = 1, **changed: object) -> bytes:
         "o2_pct": 3.0, "co2_pct": 17.9, "settled": True, "status": "ok",
     }  # fmt: skip
     return json.dumps(body | changed).encode()
+
+
+def cleared(effect: RequestDose | StopDose | PermitRoom) -> Cleared:
+    """The guard's yes without the guard; what it takes to get one from it is tested there."""
+    made = object.__new__(Cleared)
+    object.__setattr__(made, "effect", effect)
+    return made

@@ -6,72 +6,22 @@ MQTT rules are those of the OASIS standard 3.1.1, named by their statement numbe
 import os
 import signal
 import socket
-import struct
 import subprocess
 import sys
-import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from brokers import Broker, Peer, poll
+from busdriver import STATUS, Driver, make_driver
 from shellkit import TOP
 
-from supervisor.shell.bus import BusStopped, Received, Round
-from supervisor.shell.clock import SystemClock
-from supervisor.shell.paho_bus import PahoBus
-from supervisor.shell.paho_link import Address
+from supervisor.shell.bus import BusStopped, Received
 
-ECHO_TIMEOUT_S = 1.0
+__all__ = ["make_driver"]
+
 # nats-server gives what was not acknowledged again after `ack_wait` (30 s unless set), also to a new connection.
 REDELIVERED_WITHIN_S = 45.0
-STATUS = "r/supervisor/status"
-
-
-class Driver:
-    """A bus with somebody who polls it, and everything that its rounds brought."""
-
-    def __init__(self, port: int, client_id: str = "site-supervisor-1", settle: bool = True) -> None:
-        self.bus = PahoBus(
-            Address("127.0.0.1", port, 5, client_id), ["r/+/reading", "r/hardware/+/status"],
-            f"r/supervisor/echo/{client_id}", ECHO_TIMEOUT_S, lambda: (STATUS, b"offline"), SystemClock(),
-        )  # fmt: skip
-        self.settle = settle
-        self.total = Round()
-
-    def turn(self, wait_s: float = 0.05) -> None:
-        one = self.bus.poll(wait_s)
-        for name in ("received", "link", "confirmed", "notices"):
-            getattr(self.total, name).extend(getattr(one, name))
-        if self.settle:
-            self.bus.settle()
-
-    def until(self, condition: Callable[[], bool], within_s: float = 20.0) -> None:
-        """Poll until `condition`, which must come true."""
-        deadline = time.monotonic() + within_s
-        while not condition():
-            assert time.monotonic() < deadline, f"did not come true; last: {self.total}"
-            self.turn()
-
-    def until_up(self) -> None:
-        self.until(lambda: self.bus.up)
-
-    def payloads(self) -> list[bytes]:
-        return [one.payload for one in self.total.received]
-
-
-@pytest.fixture
-def make_driver() -> Iterator[Callable[..., Driver]]:
-    made: list[Driver] = []
-
-    def make(port: int, **options: object) -> Driver:
-        made.append(Driver(port, **options))
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.bus.close(1.0)
 
 
 def test_it_comes_up_and_hears_what_it_subscribed_to(broker: Broker, make_driver: Callable[..., Driver]) -> None:
@@ -257,156 +207,6 @@ def test_two_of_one_name_are_told_apart_from_a_broken_broker(broker: Broker, mak
         for _ in range(2000):
             one.turn(0.01)
             other.turn(0.01)
-
-
-# ------------------------------------------------------------------------------------------------ brokers that misbehave
-
-
-class Scripted(threading.Thread):
-    """Takes one connection after another and answers each packet by `answer(packet type, packet)`.
-
-    For answers that no sound broker can be made to give.
-    """
-
-    def __init__(self, answer: Callable[[int, bytes], bytes]) -> None:
-        super().__init__(daemon=True)
-        self.listener = socket.create_server(("127.0.0.1", 0))
-        self.port = self.listener.getsockname()[1]
-        self._answer = answer
-        self.start()
-
-    def run(self) -> None:
-        while True:
-            try:
-                connection, _ = self.listener.accept()
-            except OSError:
-                return
-            with connection:
-                while data := self._packet(connection):
-                    reply = self._answer(data[0] >> 4, data)
-                    if reply:
-                        connection.sendall(reply)
-
-    @staticmethod
-    def _packet(connection: socket.socket) -> bytes:
-        try:
-            head = connection.recv(2, socket.MSG_WAITALL)
-            if len(head) < 2:
-                return b""
-            length, shift = head[1] & 127, 7
-            while head[-1] & 128:
-                head += connection.recv(1)
-                length |= (head[-1] & 127) << shift
-                shift += 7
-            return head + connection.recv(length, socket.MSG_WAITALL) if length else head
-        except OSError:
-            return b""
-
-    def close(self) -> None:
-        self.listener.close()
-
-
-CONNACK_OK = bytes([0x20, 2, 0, 0])
-CONNECT, SUBSCRIBE = 1, 8
-
-
-@pytest.fixture
-def scripted() -> Iterator[Callable[[Callable[[int, bytes], bytes]], Scripted]]:
-    made: list[Scripted] = []
-
-    def make(answer: Callable[[int, bytes], bytes]) -> Scripted:
-        made.append(Scripted(answer))
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.close()
-
-
-def suback(packet: bytes, codes: list[int]) -> bytes:
-    message_id = packet[2:4] if packet[1] < 128 else packet[3:5]
-    return bytes([0x90, 2 + len(codes)]) + message_id + bytes(codes)
-
-
-@pytest.mark.parametrize("codes", [[1, 0x80, 1], [0x80, 0x80, 0x80], [1, 1]])
-def test_a_refused_subscription_is_no_link(
-    scripted: Callable[..., Scripted], make_driver: Callable[..., Driver], codes: list[int]
-) -> None:
-    # [MQTT-3.9.3-2]: 0x80 is failure. The third case answers fewer topics than were asked for [MQTT-3.8.4-5].
-    fake = scripted(lambda kind, packet: CONNACK_OK if kind == CONNECT else suback(packet, codes) if kind == 8 else b"")
-    driver = make_driver(fake.port)
-    driver.until(lambda: any(one.event == "broker_refused" for one in driver.total.notices))
-    assert "refused the subscription" in driver.total.notices[0].detail
-    if codes[0] == 1 and 0x80 in codes:
-        assert "r/hardware/+/status" in driver.total.notices[0].detail
-    assert driver.total.link == [] and not driver.bus.up
-
-
-def test_a_refused_connection_is_said_once(scripted: Callable[..., Scripted], make_driver: Callable[..., Driver]) -> None:
-    asked: list[int] = []
-
-    def answer(kind: int, _packet: bytes) -> bytes:
-        asked.append(kind)
-        return bytes([0x20, 2, 0, 5])  # not authorised, table 3.1
-
-    driver = make_driver(scripted(answer).port)
-    driver.until(lambda: len(asked) >= 3)
-    assert [one.event for one in driver.total.notices].count("broker_refused") == 1
-    assert "refused the connection" in driver.total.notices[0].detail
-
-
-def test_a_broker_that_accepts_and_then_says_nothing_is_left(
-    scripted: Callable[..., Scripted], make_driver: Callable[..., Driver]
-) -> None:
-    driver = make_driver(scripted(lambda _kind, _packet: b"").port)
-    driver.until(lambda: bool(driver.total.notices))
-    assert "echo did not come back" in driver.total.notices[0].detail
-
-
-def test_a_broker_that_grants_everything_and_delivers_nothing_is_no_link(
-    scripted: Callable[..., Scripted], make_driver: Callable[..., Driver]
-) -> None:
-    # What mosquitto does with an acl_file: the subscription is granted and stays silent.
-    fake = scripted(
-        lambda kind, packet: CONNACK_OK if kind == CONNECT else suback(packet, [1, 1, 1]) if kind == SUBSCRIBE else b""
-    )
-    driver = make_driver(fake.port)
-    driver.until(lambda: bool(driver.total.notices))
-    assert driver.total.link == [] and not driver.bus.up
-
-
-def test_a_topic_that_is_no_utf_8_neither_kills_nor_blocks(
-    scripted: Callable[..., Scripted], make_driver: Callable[..., Driver]
-) -> None:
-    acknowledged: list[bytes] = []
-
-    def answer(kind: int, packet: bytes) -> bytes:
-        if kind == CONNECT:
-            return CONNACK_OK
-        if kind == SUBSCRIBE:
-            return suback(packet, [1, 1, 1]) + bytes([0x32, 7, 0, 2, 0xFF, 0xFE]) + struct.pack(">H", 77) + b"x"
-        if kind == 4:
-            acknowledged.append(packet[2:4])
-        return b""
-
-    driver = make_driver(scripted(answer).port)
-    driver.until(lambda: acknowledged == [struct.pack(">H", 77)])
-    assert driver.payloads() == [b"x"]
-
-
-@pytest.mark.parametrize("rubbish", [b"\x00\x00", b"\xf0\x00", b"\x20\xff\xff\xff\xff\xff", os.urandom(64)])
-def test_rubbish_from_the_broker_ends_the_connection_and_nothing_else(
-    scripted: Callable[..., Scripted], make_driver: Callable[..., Driver], rubbish: bytes
-) -> None:
-    asked: list[int] = []
-
-    def answer(kind: int, _packet: bytes) -> bytes:
-        asked.append(kind)
-        return rubbish
-
-    driver = make_driver(scripted(answer).port)
-    driver.until(lambda: asked.count(CONNECT) >= 2)
-    assert not driver.bus.up
 
 
 def test_the_socket_does_not_wait_to_collect_small_packets(broker: Broker, make_driver: Callable[..., Driver]) -> None:

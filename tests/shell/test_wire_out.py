@@ -4,9 +4,8 @@ import json
 from datetime import UTC, datetime
 
 import pytest
-from shellkit import T0
+from shellkit import T0, cleared
 
-from supervisor import guard
 from supervisor.messages import DoseRequest, DoseStop, Rejected, RoomEntry, RoomPermit, SelectLine, SupervisorStatus
 from supervisor.shell.wire_out import Encoder, Unguarded
 from supervisor.values import PermitRoom, Publish, RequestDose, SampleRef, StopDose
@@ -20,10 +19,6 @@ REQUEST = RequestDose(
 )  # fmt: skip
 STOP = StopDose(enclosure="n1", gas="co2", request_id=None, epoch=7, reason="stopped by ada")
 PERMIT = PermitRoom(room="north", dosing_permitted=True, air_permitted=False, epoch=7, valid_until_wall_s=T0 + 45)
-
-
-def cleared(effect: RequestDose | StopDose | PermitRoom) -> guard.Cleared:
-    return guard.Cleared(effect, guard._KEY)  # what the guard itself would have to say is tested there
 
 
 def test_a_cleared_request_goes_out_in_the_units_time() -> None:
