@@ -101,7 +101,7 @@ class _OnScreen:
         if news:
             self._latest = news_line(news[-1], now_s)
         hint = f"Ctrl-C ends the demo.  {self._latest}"
-        self._live.update(render(self._picture, now_s, self._clock.speed, self._console.width, hint), refresh=True)
+        self._live.update(render(self._picture, now_s, self._clock.speed, self._console.size, hint), refresh=True)
 
     def __enter__(self) -> None:
         self._live.start()
@@ -166,7 +166,9 @@ def _arguments(argv: list[str] | None) -> argparse.Namespace:
     )
     parser.add_argument("site", type=Path, nargs="?", default=TOP / "config" / "quillfen.toml", metavar="SITE",
                         help="the site file (default: the example site)")  # fmt: skip
-    parser.add_argument("--speed", type=_positive, default=60.0, metavar="N", help="times real time (default 60)")
+    parser.add_argument("--speed", type=_positive, default=60.0, metavar="N",
+                        help="times real time (default 60); faster than this machine can follow, its own delays look"
+                        " like silent hardware and wrong clocks")  # fmt: skip
     parser.add_argument("--for", dest="seconds", type=_positive, metavar="SECONDS", help="real time after which it ends")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the summary there too")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="keep the processes' logs and data there")
@@ -180,7 +182,10 @@ def _arguments(argv: list[str] | None) -> argparse.Namespace:
 
 
 def _positive(text: str) -> float:
-    value = float(text)
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text} is not a number") from None
     if not 0 < value <= 1e6:
         raise argparse.ArgumentTypeError(f"{text} is not above 0 and up to 1000000")
     return value

@@ -6,10 +6,12 @@ from rich.text import Text
 
 from deploy.view.levels import MARKS, Level
 from deploy.view.picture import Picture
-from deploy.view.tables import CAUTION, Table, headline, tables
+from deploy.view.tables import ALARMS_SHOWN, CAUTION, Table, headline, tables
 
 _LABEL = "grey50"
 _WIDE = 100
+_OTHER_LINES = 18  # caution, headline, titles, headings, hint
+_LINES_PER_ALARM = 3
 _MARK_WIDTH = max(len(mark) for mark in MARKS.values())
 _STYLES = {
     Level.NORMAL: "grey70",
@@ -21,15 +23,18 @@ _STYLES = {
 }
 
 
-def render(picture: Picture, now_s: float, speed: float, width: int, hint: str = "") -> RenderableType:
-    """Everything for one refresh. `now_s`: the site's time; `width` in characters; `hint`: the last line."""
+def render(picture: Picture, now_s: float, speed: float, size: tuple[int, int], hint: str = "") -> RenderableType:
+    """Everything for one refresh. `now_s`: the site's time; `size`: width and height in characters; `hint`: the last line."""
+    width, height = size
     head = headline(picture, now_s, speed)
     # The caution stands above what a low terminal cuts off.
     parts: list[RenderableType] = [
         Text(CAUTION, style=_LABEL),
         Text("  ".join(cell for cell in head.cells if cell), style=_STYLES[head.level]),
     ]
-    parts += [_table(one, width) for one in tables(picture, now_s)]
+    things = len(picture.enclosures) + len(picture.rooms) + len(picture.sources)
+    room_for = (height - things - _OTHER_LINES) // _LINES_PER_ALARM
+    parts += [_table(one, width) for one in tables(picture, now_s, min(max(room_for, 1), ALARMS_SHOWN))]
     parts.append(Text(f"\n{hint}", style=_LABEL))
     return Group(*parts)
 

@@ -53,26 +53,27 @@ def headline(picture: Picture, now_s: float, speed: float) -> Row:
     return Row(level, (levels.MARKS[level], picture.site.site.name or picture.site.site.id, when, who))
 
 
-def tables(picture: Picture, now_s: float) -> list[Table]:
+def tables(picture: Picture, now_s: float, alarms_shown: int = ALARMS_SHOWN) -> list[Table]:
     """Everything, what is most urgent first. `now_s`: the site's time."""
-    return [_alarms(picture, now_s), _enclosures(picture, now_s), _rooms(picture, now_s), _sources(picture, now_s)]
+    alarms = _alarms(picture, now_s, alarms_shown)
+    return [alarms, _enclosures(picture, now_s), _rooms(picture, now_s), _sources(picture, now_s)]
 
 
 def _row(level: Level, *cells: str) -> Row:
     return Row(level, (levels.MARKS[level], *cells))
 
 
-def _alarms(picture: Picture, now_s: float) -> Table:
+def _alarms(picture: Picture, now_s: float, shown: int) -> Table:
     standing = picture.standing_alarms()
     rows = []
-    for _, alarm in standing[:ALARMS_SHOWN]:
+    for _, alarm in standing[:shown]:
         raised = None if alarm.raised_at is None else now_s - alarm.raised_at.timestamp()
         rows.append(
             _row(levels.of_priority(alarm.priority), alarm.priority, alarm.subject, duration(raised),
                  plain(alarm.state), f"{alarm.text}. {alarm.advice}")
         )  # fmt: skip
     hidden = len(standing) - len(rows)
-    note = "none" if not standing else f"and {hidden} more of lesser urgency" if hidden else ""
+    note = "none" if not standing else f"and {hidden} more" if hidden else ""
     return Table("Alarms", ("", "priority", "subject", "since", "state", "what, and what to do"), tuple(rows), note,
                  wraps=True)  # fmt: skip
 

@@ -127,7 +127,7 @@ def test_alarms_stand_unacknowledged_first_then_by_priority_and_the_rest_is_coun
         site.alarm(f"more-{n}", f"s{n}", "low")
     table = site.table("Alarms")
     assert len(table.rows) == ALARMS_SHOWN == 4
-    assert table.note == "and 5 more of lesser urgency"
+    assert table.note == "and 5 more"
 
 
 def test_a_deleted_alarm_is_gone(site: Site) -> None:
@@ -185,10 +185,20 @@ def test_on_no_width_does_a_mark_or_a_state_or_the_advice_get_lost(site: Site, w
     assert ("N2/CO2/air nl" in text) == (width >= 100)
 
 
-def printed(site: Site, width: int) -> str:
+def test_a_low_screen_gives_its_lines_to_the_enclosures_and_still_counts_every_alarm(site: Site) -> None:
+    site.all_well()
+    for n in range(6):
+        site.alarm(f"a-{n}", f"subject-{n}")
+    for height, shown in ((80, 4), (44, 3), (24, 1)):
+        text = printed(site, 110, height)
+        assert text.count("subject-") == shown
+        assert f"and {6 - shown} more" in text
+
+
+def printed(site: Site, width: int, height: int = 70) -> str:
     with open(os.devnull, "w") as nowhere:
-        console = Console(width=width, height=70, no_color=True, record=True, file=nowhere)
-        console.print(render(site.picture, T0, 60, width, "Ctrl-C ends the demo."))
+        console = Console(width=width, height=height, no_color=True, record=True, file=nowhere)
+        console.print(render(site.picture, T0, 60, (width, height), "Ctrl-C ends the demo."))
     return console.export_text()
 
 
