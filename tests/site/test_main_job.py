@@ -10,11 +10,11 @@ from supervisor.values import RequestDose
 HOUR_S = 3600.0
 
 
-def test_a_dozen_enclosures_are_pulled_down_and_held_for_a_day(run_site):
+def test_a_dozen_enclosures_are_pulled_down_and_held(run_site):
     site = run_site()
     site.run_to(4 * HOUR_S)
     assert {site.state(name)["state"] for name in site.site.enclosures} == {"holding"}
-    for hour in range(5, 25):
+    for hour in range(5, 14):
         site.run_to(hour * HOUR_S)
         for name, enclosure in site.site.enclosures.items():
             o2_pct, co2_pct = site.plant.gas(name)
@@ -23,7 +23,7 @@ def test_a_dozen_enclosures_are_pulled_down_and_held_for_a_day(run_site):
             slack = 1.6 if hour < 10 else 1.1
             assert o2_pct == approx(recipe.o2_pct, abs=slack * recipe.o2_band_pct), f"{name} after {hour} h"
             assert co2_pct == approx(recipe.co2_pct, abs=slack * recipe.co2_band_pct), f"{name} after {hour} h"
-    assert site.witness.requests > 300
+    assert site.witness.requests > 250
     assert site.events("guard_refused") == []
     assert site.alarms() == {}
     assert site.plant.dropped.keys() <= {"other topic"}
@@ -62,9 +62,9 @@ def test_a_tight_enclosure_gets_air_and_one_without_air_says_so(run_site):
     head, tail = text.split('id = "n1"\n', 1)
     without_air = head + 'id = "n1"\n' + tail.replace(', air = "blower" }', " }", 1)
     site = run_site(site_text=without_air, crew=acts((180, "seal", "n1"), (180, "seal", "n2")), step_s=10.0)
-    site.run_to(30 * HOUR_S)
+    site.run_to(22 * HOUR_S)
     assert site.requested_nl.get(("n1", "air"), 0.0) == 0.0
-    assert site.requested_nl[("n2", "air")] > 50.0
+    assert site.requested_nl[("n2", "air")] > 30.0
     assert site.plant.gas("n2")[0] == approx(5.0, abs=0.5)
     low = site.retained["alarm/o2_low_no_air-n1"]
     assert low["condition"] and "vent" in low["text"]
