@@ -24,8 +24,9 @@ def on_reading(desk: Desk, name: str, reading: AnalyserReading) -> None:
     in_cell_mono_s, in_cell_wall_s = our_times(desk, desk.site.analysers[name].unit, observed_s)
     analyser.boot, analyser.seq, analyser.status = reading.boot, reading.seq, reading.status
     analyser.heard_mono_s = desk.now.mono_s
-    if not unbroken or not known or reading.status != "ok" or reading.line_confirmed is False:
-        analyser.run_line = reading.line if known and reading.status == "ok" else ""
+    sound = known and reading.status == "ok" and reading.line_confirmed is not False
+    if not unbroken or not sound:
+        analyser.run_line = reading.line if sound else ""
         analyser.run_mono_s, analyser.run_heard_mono_s = in_cell_mono_s, desk.now.mono_s
         analyser.run_observed_s = observed_s
     enclosure = desk.site.enclosure_of_line.get(reading.line)
