@@ -190,9 +190,9 @@ class Bench:
         self.sources: dict[str, dict[str, Any]] = {
             "generator": {"available": True}, "bank": {"available": True, "stock_kg": 200.0}, "blower": {"available": True},
         }  # fmt: skip
-        self.cell: dict[str, tuple[float, float]] = {}
+        self.cell: dict[str, tuple[float, float] | None] = {}
         self.hardware = "deliver"
-        self.line = "idle"
+        self.line, self.line_until_s = "idle", 0.0
         self.seq: dict[str, int] = {}
         self.owed: list[tuple[float, RequestDose]] = []
         self.log: list[tuple[float, Effect]] = []
@@ -212,7 +212,7 @@ class Bench:
         for one in effects:
             self.log.append((self.mono_s, one))
             if isinstance(one, Publish) and isinstance(one.body, SelectLine):
-                self.line = one.body.line
+                self.line, self.line_until_s = one.body.line, one.body.valid_until.timestamp()
             if isinstance(one, RequestDose) and self.hardware == "deliver":
                 self.owed.append((self.mono_s + 60.0 * one.volume_nl / one.max_flow_nl_min, one))
             if isinstance(one, StopDose):
@@ -301,6 +301,8 @@ class Bench:
                     self.say_air(room, sensor, status=told)
                 else:
                     self.say_air(room, sensor, *told)
+            if self.wall_s + self.units.get("gw-plant", 0.0) > self.line_until_s:
+                self.line = "idle"
             if "gw-plant" in self.units and self.cell.get(self.line, FRESH) is not None:
                 self.read(self.line, *self.cell.get(self.line, FRESH),
                           observed_at=at(self.wall_s + self.units["gw-plant"]))  # fmt: skip
