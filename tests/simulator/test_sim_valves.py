@@ -259,6 +259,14 @@ def test_a_stop_passes_whatever_its_epoch_or_shape() -> None:
         assert hand.reports("x")[-1][2] == "stopped"
 
 
+@pytest.mark.parametrize(("retained", "outcome"), [(False, "refused"), (True, "accepted")])
+def test_a_live_stop_of_a_new_epoch_shuts_out_the_old_supervisor(retained: bool, outcome: str) -> None:
+    hand = ready()
+    hand.stop(None, epoch=9, retained=retained)
+    hand.ask("x", epoch=8)
+    assert hand.reports("x")[0][0] == outcome
+
+
 def test_a_stop_that_overtakes_its_request_still_stops_it() -> None:
     hand = ready()
     hand.stop("x")
