@@ -49,6 +49,13 @@ def test_a_unit_is_silent_once_its_time_has_passed() -> None:
     assert bench.alarm("unit_silent-gw-west").condition
 
 
+def test_a_clock_that_was_set_back_does_not_make_the_unit_deaf() -> None:
+    bench = corekit.ready()
+    bench.units["gw-east"] = -3600.0
+    bench.run(12)
+    assert "clock of unit gw-east is -3600.0 s off" in (usable(bench.desk(), "gw-east") or "")
+
+
 def test_its_last_will_counts_at_once() -> None:
     bench = corekit.ready()
     bench.say_unit("gw-east", online=False, observed_at=at(bench.wall_s - 100.0))
