@@ -40,6 +40,7 @@ DRIFT_PCT_H = {("o2", True): 2.0, ("o2", False): 0.5, ("co2", True): 2.5, ("co2"
 # The others are what fruit can do at its worst, and half as much again.
 REST_PCT_H = {("o2", True): 1.0, ("o2", False): 3.0, ("co2", True): 4.0, ("co2", False): 4.0}
 REST_S_MIN = 600.0  # two samples nearer to each other than that show noise
+REST_S = 1800.0  # so far apart 1 %/h is more than a move that must count
 PAIR_S_MAX = 5400.0  # small doses are added up for as long; after that fruit has done more than gas
 STRAY_NL_MIN = 0.5  # a meter's zero is not quite nothing
 STRAY_S = 5.0  # flow, report and request of one dose are told by different messages
@@ -280,7 +281,6 @@ class Watch:
             plot.rest = point if point.at_s >= quiet_from_s else None
         elif point.at_s - plot.rest.at_s >= REST_S_MIN:
             yield from self._rested(now, enclosure, plot.rest, point)
-            plot.rest = point
         fed = any(one.to_s > plot.base.at_s for one in plot.let) if plot.base is not None else False
         if plot.base is not None and fed and point.at_s - plot.base.at_s <= PAIR_S_MAX:
             findings = self._answered(now, enclosure, plot.base, point)
@@ -290,16 +290,18 @@ class Watch:
         plot.base, plot.let = point, [one for one in plot.let if one.to_s + MIXING_S > point.at_s]
 
     def _rested(self, now: Now, enclosure: str, rest: Point, point: Point) -> Iterator[PlantFinding]:
-        """No gas was given between these two."""
-        hours, moved_fast = (point.at_s - rest.at_s) / 3600.0, False
+        """No gas was given between these two. What moves fast is told at once, what does not only after `REST_S`."""
+        plot, hours, moved_fast = self._memory.plots[enclosure], (point.at_s - rest.at_s) / 3600.0, False
         for gas, moved_pct in _moves(rest, point):
             limit_pct_h = REST_PCT_H[gas, moved_pct > 0]
-            if self._memory.plots[enclosure].sealed and abs(moved_pct) > max(MOVE_PCT_MIN, limit_pct_h * hours):
+            if plot.sealed and abs(moved_pct) > max(MOVE_PCT_MIN, limit_pct_h * hours):
                 moved_fast = True
                 measured = f"{gas.upper()} moved by {moved_pct:+.2f} % in {hours:.2f} h with every valve shut"
                 yield from self._say("unexplained_move", enclosure, now, None, measured, f"at most {limit_pct_h:g} %/h")
-        if not moved_fast:
-            self._memory.said.pop(f"unexplained_move {enclosure}", None)
+        if moved_fast or point.at_s - rest.at_s >= REST_S:
+            plot.rest = point
+            if not moved_fast:
+                self._memory.said.pop(f"unexplained_move {enclosure}", None)
 
     def _answered(self, now: Now, enclosure: str, base: Point, point: Point) -> list[PlantFinding] | None:
         """Gas was given. None while too little surely went in between the samples to be told from noise."""

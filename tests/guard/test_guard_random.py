@@ -267,7 +267,7 @@ class GuardLife(RuleBasedStateMachine):
 
 
 GuardLife.TestCase.settings = settings(
-    max_examples=40, stateful_step_count=30, deadline=None, database=None,
+    max_examples=30, stateful_step_count=30, deadline=None, database=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much],
 )  # fmt: skip
 TestGuardLife = GuardLife.TestCase
