@@ -27,8 +27,15 @@ class Analyser:
     """
 
     def __init__(
-        self, spec: AnalyserSpec, unit: Unit, scheduler: Scheduler, faults: FaultBoard, assumed: Assumptions,
-        chance: random.Random, inlet: Callable[[str], Gas], drawn: Callable[[str, float], None],
+        self,
+        spec: AnalyserSpec,
+        unit: Unit,
+        scheduler: Scheduler,
+        faults: FaultBoard,
+        assumed: Assumptions,
+        chance: random.Random,
+        inlet: Callable[[str], Gas],
+        drawn: Callable[[str, float], None],
     ) -> None:
         self._spec, self._unit, self._scheduler, self._faults = spec, unit, scheduler, faults
         self._assumed, self._chance, self._inlet, self._drawn = assumed, chance, inlet, drawn
@@ -85,10 +92,17 @@ class Analyser:
 
     def _reading(self, settled: bool, fault: bool) -> dict[str, Any]:
         return {
-            "observed_at": self._unit.stamp(), "boot": self._unit.boot, "seq": self._seq, "line": self._line,
-            "line_confirmed": not self._feedback_shows_other(), "o2_pct": self._last_o2_pct,
-            "co2_pct": self._last_co2_pct, "settled": settled, "status": "fault" if fault else "ok",
-            "corrected": not self._assumed.cross_sensitivity, "sample_flow_nl_min": self._spec.sample_flow_nl_min,
+            "observed_at": self._unit.stamp(),
+            "boot": self._unit.boot,
+            "seq": self._seq,
+            "line": self._line,
+            "line_confirmed": not self._feedback_shows_other(),
+            "o2_pct": self._last_o2_pct,
+            "co2_pct": self._last_co2_pct,
+            "settled": settled,
+            "status": "fault" if fault else "ok",
+            "corrected": not self._assumed.cross_sensitivity,
+            "sample_flow_nl_min": self._spec.sample_flow_nl_min,
         }
 
     def _measure(self) -> None:
@@ -111,8 +125,7 @@ class Analyser:
         return line
 
     def _feedback_shows_other(self) -> bool:
-        return self._source != self._line and bool(
-            self._faults.size("analyser_wrong_line", f"{self._spec.id}/{self._source}"))
+        return self._source != self._line and bool(self._faults.size("analyser_wrong_line", f"{self._spec.id}/{self._source}"))
 
     def _switch(self, line: str) -> None:
         source = self._really_drawn(line)
@@ -165,7 +178,9 @@ class Analyser:
             if later[0] >= when_ms:
                 span = later[0] - earlier[0]
                 part = (when_ms - earlier[0]) / span if span > 0 else 1.0
-                return (earlier[1][0] + part * (later[1][0] - earlier[1][0]),
-                        earlier[1][1] + part * (later[1][1] - earlier[1][1]))
+                return (
+                    earlier[1][0] + part * (later[1][0] - earlier[1][0]),
+                    earlier[1][1] + part * (later[1][1] - earlier[1][1]),
+                )
             earlier = later
         return earlier[1]

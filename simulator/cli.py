@@ -67,11 +67,13 @@ def _live(bus: PlantOnMqtt, clock: ScaledClock, stop: threading.Event, seconds: 
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="stillhold simulate", description="Stand in for all hardware of a site over MQTT, for demos and tests.")
+        prog="stillhold simulate", description="Stand in for all hardware of a site over MQTT, for demos and tests."
+    )
     parser.add_argument("site", metavar="SITE", help="the site file")
     parser.add_argument("--speed", type=float, default=1.0, metavar="N", help="times real time (default 1)")
-    parser.add_argument("--start", type=float, metavar="UNIX_S",
-                        help="the real instant at which simulated and real time agree (default: now)")
+    parser.add_argument(
+        "--start", type=float, metavar="UNIX_S", help="the real instant at which simulated and real time agree (default: now)"
+    )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of noise and leaks (default 1)")
     parser.add_argument("--host", help="the broker (default: as the site file says)")
     parser.add_argument("--port", type=int, help="its port (default: as the site file says)")

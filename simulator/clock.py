@@ -17,7 +17,11 @@ class ScaledClock:
     """Simulated Unix seconds. Raises ValueError when the speed is not above 0 and at most a million."""
 
     def __init__(
-        self, start_s: float, speed: float, *, steady: Callable[[], float] = _since_boot_s,
+        self,
+        start_s: float,
+        speed: float,
+        *,
+        steady: Callable[[], float] = _since_boot_s,
         wall: Callable[[], float] = time.time,
     ) -> None:
         if not 0.0 < speed <= 1e6:

@@ -78,8 +78,13 @@ class Crew:
     """Carries out a schedule. `close_bag` and `open_bag` are the crew's hands."""
 
     def __init__(
-        self, schedule: Schedule, boot: str, scheduler: Scheduler, send: Callable[[str, dict[str, Any], bool], None],
-        close_bag: Callable[[str], None], open_bag: Callable[[str], None],
+        self,
+        schedule: Schedule,
+        boot: str,
+        scheduler: Scheduler,
+        send: Callable[[str, dict[str, Any], bool], None],
+        close_bag: Callable[[str], None],
+        open_bag: Callable[[str], None],
     ) -> None:
         self._schedule, self._boot, self._scheduler, self._send = schedule, boot, scheduler, send
         self._close_bag, self._open_bag = close_bag, open_bag
@@ -124,8 +129,14 @@ class Crew:
 
     def _ask(self, act: Act, tries: int) -> None:
         self._count += 1
-        command = {"command_id": f"crew-{self._boot}-{self._count}", "issued_at": to_text(self._scheduler.now_ms),
-                   "operator": "simulated crew", "action": act.action, "target": act.target, **act.more}
+        command = {
+            "command_id": f"crew-{self._boot}-{self._count}",
+            "issued_at": to_text(self._scheduler.now_ms),
+            "operator": "simulated crew",
+            "action": act.action,
+            "target": act.target,
+            **act.more,
+        }
         asked = _Asked(act, command, tries)
         self._asked[command["command_id"]] = asked
         self._say(asked)

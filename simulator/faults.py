@@ -90,7 +90,11 @@ class FaultBoard:
     """The faults that stand now."""
 
     def __init__(
-        self, site: SiteSpec, faults: Iterable[Fault], scheduler: Scheduler, changed: Callable[[Fault], None],
+        self,
+        site: SiteSpec,
+        faults: Iterable[Fault],
+        scheduler: Scheduler,
+        changed: Callable[[Fault], None],
     ) -> None:
         """`changed` is called after a fault began or ended. Raises FaultError for a name or target unknown here."""
         self._standing: dict[tuple[str, str], list[float]] = {}

@@ -61,8 +61,14 @@ class Fruit:
     __slots__ = ("dissolved_nl", "full_nl_pct", "km_o2_pct", "rate_per_min", "rq", "temperature_c", "vmax_nl_min")
 
     def __init__(
-        self, mass_kg: float, uptake_nl_kg_h: float, temperature_c: float, *, dissolves: bool = True,
-        km_o2_pct: float = KM_O2_PCT, rq: float = 1.0,
+        self,
+        mass_kg: float,
+        uptake_nl_kg_h: float,
+        temperature_c: float,
+        *,
+        dissolves: bool = True,
+        km_o2_pct: float = KM_O2_PCT,
+        rq: float = 1.0,
     ) -> None:
         """`uptake_nl_kg_h` is the rate in air (20.946 % O2)."""
         self.temperature_c = temperature_c

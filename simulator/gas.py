@@ -22,14 +22,36 @@ class Enclosure:
     """
 
     __slots__ = (
-        "amount_nl", "co2_pct", "draw_nl", "fruit", "inflow_co2_nl_min", "inflow_nl_min", "inflow_o2_nl_min",
-        "leak_nl_min", "nominal_nl", "o2_pct", "open", "relief_nl", "sample_nl_min", "time_s", "to_room_co2_nl",
-        "to_room_nl", "to_room_o2_nl",
+        "amount_nl",
+        "co2_pct",
+        "draw_nl",
+        "fruit",
+        "inflow_co2_nl_min",
+        "inflow_nl_min",
+        "inflow_o2_nl_min",
+        "leak_nl_min",
+        "nominal_nl",
+        "o2_pct",
+        "open",
+        "relief_nl",
+        "sample_nl_min",
+        "time_s",
+        "to_room_co2_nl",
+        "to_room_nl",
+        "to_room_o2_nl",
     )
 
     def __init__(
-        self, nominal_nl: float, fruit: Fruit, time_s: float, o2_pct: float, co2_pct: float, *,
-        leak_nl_min: float = 0.0, relief_fill: float = 1.05, draw_fill: float = 0.95,
+        self,
+        nominal_nl: float,
+        fruit: Fruit,
+        time_s: float,
+        o2_pct: float,
+        co2_pct: float,
+        *,
+        leak_nl_min: float = 0.0,
+        relief_fill: float = 1.05,
+        draw_fill: float = 0.95,
     ) -> None:
         self.nominal_nl = nominal_nl
         self.relief_nl = nominal_nl * relief_fill
@@ -53,10 +75,6 @@ class Enclosure:
     def set_inflow(self, total_nl_min: float, o2_nl_min: float, co2_nl_min: float) -> None:
         """Gas piped in from now on, and the oxygen and CO2 in it. Call `advance` to now first."""
         self.inflow_nl_min, self.inflow_o2_nl_min, self.inflow_co2_nl_min = total_nl_min, o2_nl_min, co2_nl_min
-
-    def close(self) -> None:
-        """The bag is sealed over the room air it stands in. Call `advance` to now first."""
-        self.open = False
 
     def advance(self, to_s: float, air_o2_pct: float, air_co2_pct: float) -> None:
         """Bring the gas to an instant, the room's air being as given meanwhile. Earlier instants change nothing."""
@@ -97,8 +115,13 @@ class Enclosure:
     def _step(self, minutes: float, air_o2_pct: float, air_co2_pct: float) -> float:
         """One step of at most `minutes`; returns how long it was."""
         fruit = self.fruit
-        half = self._mixed(minutes / 2.0, fruit.uptake_nl_min(self.o2_pct),
-                           fruit.dissolving_nl_min(self.co2_pct, minutes), air_o2_pct, air_co2_pct)
+        half = self._mixed(
+            minutes / 2.0,
+            fruit.uptake_nl_min(self.o2_pct),
+            fruit.dissolving_nl_min(self.co2_pct, minutes),
+            air_o2_pct,
+            air_co2_pct,
+        )
         uptake = fruit.uptake_nl_min(half[1])
         dissolving = fruit.dissolving_nl_min(half[2], minutes)
         minutes, o2_pct, co2_pct, amount_nl, drawn = self._mixed(minutes, uptake, dissolving, air_o2_pct, air_co2_pct)
@@ -108,7 +131,12 @@ class Enclosure:
         return minutes
 
     def _mixed(
-        self, minutes: float, uptake: float, dissolving: float, air_o2_pct: float, air_co2_pct: float,
+        self,
+        minutes: float,
+        uptake: float,
+        dissolving: float,
+        air_o2_pct: float,
+        air_co2_pct: float,
     ) -> tuple[float, float, float, float, float]:
         """(minutes, O2, CO2, amount, room air drawn in nl/min) after constant flows; short where the bag turns."""
         amount = self.amount_nl
@@ -138,8 +166,14 @@ class Enclosure:
         return minutes, o2_pct, co2_pct, after, drawn
 
     def _book(
-        self, minutes: float, uptake: float, dissolving: float, drawn: float, after: tuple[float, float, float],
-        air_o2_pct: float, air_co2_pct: float,
+        self,
+        minutes: float,
+        uptake: float,
+        dissolving: float,
+        drawn: float,
+        after: tuple[float, float, float],
+        air_o2_pct: float,
+        air_co2_pct: float,
     ) -> None:
         """Give the room what left by leak and relief: by balance, so that no gas is made or lost."""
         rq = self.fruit.rq

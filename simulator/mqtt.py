@@ -25,13 +25,18 @@ class Link:
     """One connection. It reconnects by itself and subscribes on every connect."""
 
     def __init__(
-        self, name: str, root: str, topics: list[str], will: tuple[str, bytes] | None,
+        self,
+        name: str,
+        root: str,
+        topics: list[str],
+        will: tuple[str, bytes] | None,
         heard: "queue.SimpleQueue[tuple[str, bytes, bool]]",
     ) -> None:
         self.name, self.connects = name, 0
         self._root, self._topics, self._heard = root, [(f"{root}/{topic}", 1) for topic in topics], heard
-        client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id=f"hardware-{root.replace('/', '-')}-{name}",
-                             clean_session=True)
+        client = paho.Client(
+            paho.CallbackAPIVersion.VERSION2, client_id=f"hardware-{root.replace('/', '-')}-{name}", clean_session=True
+        )
         client.suppress_exceptions = True
         client.max_queued_messages_set(WAITING)
         client.max_inflight_messages_set(WAITING)
@@ -75,7 +80,7 @@ class Link:
             LOG.warning("%s: the broker refuses the subscriptions %s: check its access rules", self.name, refused)
 
     def _message(self, _client: Any, _userdata: Any, message: paho.MQTTMessage) -> None:
-        self._heard.put((message.topic[len(self._root) + 1:], bytes(message.payload), bool(message.retain)))
+        self._heard.put((message.topic[len(self._root) + 1 :], bytes(message.payload), bool(message.retain)))
 
 
 class PlantOnMqtt:
@@ -126,8 +131,9 @@ class PlantOnMqtt:
         for unit_id, unit in self._plant.units.items():
             if not unit.off:
                 link = self._links[unit_id]
-                told = link.client.publish(f"{self._plant.spec.root}/hardware/{unit_id}/status",
-                                           encode(unit.status(online=False)), qos=1, retain=True)
+                told = link.client.publish(
+                    f"{self._plant.spec.root}/hardware/{unit_id}/status", encode(unit.status(online=False)), qos=1, retain=True
+                )
                 if link.client.is_connected():
                     told.wait_for_publish(CLOSE_S)
         for link in self._links.values():

@@ -12,12 +12,26 @@ from .assumed import AIR_CO2_PCT, AIR_O2_PCT
 class Room:
     """Room air with its own time. Contents percent, amounts nl, flows nl/min."""
 
-    __slots__ = ("_gift", "co2_pct", "fresh_co2_pct", "fresh_o2_pct", "o2_pct", "release", "time_s",
-                 "ventilation_nl_min", "volume_nl")
+    __slots__ = (
+        "_gift",
+        "co2_pct",
+        "fresh_co2_pct",
+        "fresh_o2_pct",
+        "o2_pct",
+        "release",
+        "time_s",
+        "ventilation_nl_min",
+        "volume_nl",
+    )
 
     def __init__(
-        self, volume_m3: float, ventilation_m3_h: float, time_s: float, *,
-        fresh_o2_pct: float = AIR_O2_PCT, fresh_co2_pct: float = AIR_CO2_PCT,
+        self,
+        volume_m3: float,
+        ventilation_m3_h: float,
+        time_s: float,
+        *,
+        fresh_o2_pct: float = AIR_O2_PCT,
+        fresh_co2_pct: float = AIR_CO2_PCT,
     ) -> None:
         self.volume_nl = volume_m3 * 1000.0
         self.ventilation_nl_min = ventilation_m3_h * 1000.0 / 60.0

@@ -30,9 +30,17 @@ class Plant:
     """All hardware of a site. Times are simulated Unix seconds; topics are below the site's root."""
 
     def __init__(
-        self, site: Mapping[str, Any], seed: int, *, start_s: float = 1_772_323_200.0, boot: str = "boot",
-        crew: Schedule | None = None, faults: Iterable[Fault] = (), assumptions: Assumptions | None = None,
-        cadence: Cadence | None = None, epoch_seen: int = 0,
+        self,
+        site: Mapping[str, Any],
+        seed: int,
+        *,
+        start_s: float = 1_772_323_200.0,
+        boot: str = "boot",
+        crew: Schedule | None = None,
+        faults: Iterable[Fault] = (),
+        assumptions: Assumptions | None = None,
+        cadence: Cadence | None = None,
+        epoch_seen: int = 0,
     ) -> None:
         """`site` is the site file as a dict. `crew` None seals in turn; `Schedule()` does nothing.
 
@@ -112,8 +120,9 @@ class Plant:
                 permits[one.unit] = RoomPermit(unit, scheduler, self._cutter(one.room, one.unit))
             for gas, source in one.sources.items():
                 largest = one.flow_nl_min_max.get(gas, self.sources[source].capacity_nl_min)
-                self.valves[f"{one.id}/{gas}"] = Valve(one.id, gas, largest, source, unit, permits[one.unit],
-                                                       scheduler, self.faults)
+                self.valves[f"{one.id}/{gas}"] = Valve(
+                    one.id, gas, largest, source, unit, permits[one.unit], scheduler, self.faults
+                )
         self._piping = Piping(self._yard, self.sources, self.valves)
 
     def _analyser(self, spec: AnalyserSpec, enclosure_of_line: Mapping[str, str]) -> Analyser:
@@ -135,8 +144,16 @@ class Plant:
             if enclosure is not None:
                 yard.bring(enclosure).sample_nl_min += more_nl_min
 
-        return Analyser(spec, self.units[spec.unit], self._scheduler, self.faults, yard.assumed,
-                        yard.chance(f"analyser/{spec.id}"), inlet, draw)
+        return Analyser(
+            spec,
+            self.units[spec.unit],
+            self._scheduler,
+            self.faults,
+            yard.assumed,
+            yard.chance(f"analyser/{spec.id}"),
+            inlet,
+            draw,
+        )
 
     def _cutter(self, room: str, unit: str) -> Callable[[], None]:
         def cut() -> None:

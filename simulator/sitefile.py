@@ -158,27 +158,34 @@ def _room(one: _Table) -> RoomSpec:
 
 def _source(one: _Table) -> SourceSpec:
     stock = one.number("stock_kg") if one.get("stock_kg") is not None else None
-    return SourceSpec(one.text("id"), one.text("gas"), one.text("unit"), one.number("capacity_nl_min"),
-                      one.number("o2_pct", 0.0), stock)
+    return SourceSpec(
+        one.text("id"), one.text("gas"), one.text("unit"), one.number("capacity_nl_min"), one.number("o2_pct", 0.0), stock
+    )
 
 
 def _analyser(one: _Table) -> AnalyserSpec:
     lines = {line.text("id"): _line(line) for line in one.tables("lines")}
-    return AnalyserSpec(one.text("id"), one.text("unit"), one.text("idle_line"), one.number("sample_flow_nl_min", 1.0),
-                        lines)
+    return AnalyserSpec(one.text("id"), one.text("unit"), one.text("idle_line"), one.number("sample_flow_nl_min", 1.0), lines)
 
 
 def _line(one: _Table) -> LineSpec:
     o2_pct = one.number("o2_pct") if one.get("o2_pct") is not None else None
-    return LineSpec(one.text("id"), one.number("transport_s"), one.number("settling_s"), one.get("room"), o2_pct,
-                    one.number("co2_pct", 0.0))
+    return LineSpec(
+        one.text("id"), one.number("transport_s"), one.number("settling_s"), one.get("room"), o2_pct, one.number("co2_pct", 0.0)
+    )
 
 
 def _enclosure(one: _Table, crops: Mapping[str, str]) -> EnclosureSpec:
     sources = one.table("sources", optional=True)
     limits = one.table("flow_nl_min_max", optional=True)
     return EnclosureSpec(
-        one.text("id"), one.text("room"), one.get("line"), one.text("unit"), crops.get(one.text("recipe"), ""),
-        one.number("free_volume_nl"), one.number("fruit_kg", 0.0), {gas: sources.text(gas) for gas in sources.keys},
+        one.text("id"),
+        one.text("room"),
+        one.get("line"),
+        one.text("unit"),
+        crops.get(one.text("recipe"), ""),
+        one.number("free_volume_nl"),
+        one.number("fruit_kg", 0.0),
+        {gas: sources.text(gas) for gas in sources.keys},
         {gas: limits.number(gas) for gas in limits.keys},
     )

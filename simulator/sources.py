@@ -74,8 +74,11 @@ class Source:
     def tell(self) -> None:
         """`source/<source>/status`."""
         self.count()
-        status: dict[str, Any] = {"observed_at": self._unit.stamp(), "available": self.available,
-                                  "capacity_nl_min": round(self.capacity_nl_min, 2)}
+        status: dict[str, Any] = {
+            "observed_at": self._unit.stamp(),
+            "available": self.available,
+            "capacity_nl_min": round(self.capacity_nl_min, 2),
+        }
         if self.gas == "nitrogen":
             status["o2_pct"] = round(self.composition[0], 3)
         if self.stock_kg is not None:

@@ -25,8 +25,15 @@ def air_teller(yard: Yard, spec: RoomSpec) -> Tell:
     """`room/<room>/air/<sensor>` of every sensor of a room; also what moves the room's air on."""
     room, assumed, faults, seq = yard.rooms[spec.id], yard.assumed, yard.faults, 0
     inside = [(one.id, yard.enclosures[one.id]) for one in yard.spec.enclosures if one.room == spec.id]
-    sensors = [(f"{spec.id}/{one.id}", f"room/{spec.id}/air/{one.id}", yard.units[one.unit],
-                yard.chance(f"air/{spec.id}/{one.id}").gauss) for one in spec.sensors]
+    sensors = [
+        (
+            f"{spec.id}/{one.id}",
+            f"room/{spec.id}/air/{one.id}",
+            yard.units[one.unit],
+            yard.chance(f"air/{spec.id}/{one.id}").gauss,
+        )
+        for one in spec.sensors
+    ]
 
     def tell() -> None:
         nonlocal seq
@@ -41,9 +48,16 @@ def air_teller(yard: Yard, spec: RoomSpec) -> Tell:
             o2_pct = room.o2_pct + gauss(0.0, assumed.room_o2_noise_pct)
             co2_pct = max(0.0, room.co2_pct + gauss(0.0, assumed.room_co2_noise_pct))
             if not faults.stands("sensor_silent", name):
-                unit.send(topic, {"observed_at": unit.stamp(), "seq": seq, "o2_pct": round(o2_pct, 3),
-                                  "co2_pct": round(co2_pct, 4),
-                                  "status": "fault" if faults.stands("sensor_fault", name) else "ok"})
+                unit.send(
+                    topic,
+                    {
+                        "observed_at": unit.stamp(),
+                        "seq": seq,
+                        "o2_pct": round(o2_pct, 3),
+                        "co2_pct": round(co2_pct, 4),
+                        "status": "fault" if faults.stands("sensor_fault", name) else "ok",
+                    },
+                )
 
     return tell
 
@@ -55,11 +69,15 @@ def climate_teller(yard: Yard, spec: RoomSpec) -> Tell:
 
     def tell() -> None:
         off = yard.faults.stands("ventilation_off", spec.id)
-        unit.send(topic, {
-            "observed_at": unit.stamp(), "temperature_c": round(assumed.room_c + gauss(0.0, 0.1), 2),
-            "rh_pct": round(min(100.0, assumed.room_rh_pct + gauss(0.0, 0.5)), 1),
-            "ventilation_m3_h": 0.0 if off else spec.ventilation_m3_h,
-        })
+        unit.send(
+            topic,
+            {
+                "observed_at": unit.stamp(),
+                "temperature_c": round(assumed.room_c + gauss(0.0, 0.1), 2),
+                "rh_pct": round(min(100.0, assumed.room_rh_pct + gauss(0.0, 0.5)), 1),
+                "ventilation_m3_h": 0.0 if off else spec.ventilation_m3_h,
+            },
+        )
 
     return tell
 
@@ -72,8 +90,7 @@ def bag_teller(yard: Yard, spec: EnclosureSpec) -> Tell:
     def tell() -> None:
         fill_pct = yard.bring(spec.id).fill_pct
         pressure_pa = assumed.relief_pa * (fill_pct - 100.0) / slack_pct if slack_pct else 0.0
-        unit.send(topic, {"observed_at": unit.stamp(), "pressure_pa": round(pressure_pa, 1),
-                          "fill_pct": round(fill_pct, 2)})
+        unit.send(topic, {"observed_at": unit.stamp(), "pressure_pa": round(pressure_pa, 1), "fill_pct": round(fill_pct, 2)})
         yard.tell_closure(spec.id)
 
     return tell

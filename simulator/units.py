@@ -26,7 +26,13 @@ class Unit:
     """One gateway. What it sends bears its own clock's time; when it is off it sends and hears nothing."""
 
     def __init__(
-        self, unit_id: str, boot: str, epoch: Epoch, scheduler: Scheduler, faults: FaultBoard, send: Send,
+        self,
+        unit_id: str,
+        boot: str,
+        epoch: Epoch,
+        scheduler: Scheduler,
+        faults: FaultBoard,
+        send: Send,
     ) -> None:
         self.id, self.boot, self.epoch = unit_id, boot, epoch
         self._scheduler, self._faults, self._send = scheduler, faults, send

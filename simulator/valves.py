@@ -25,8 +25,15 @@ class Valve:
     """One enclosure's valve for one gas. Volumes nl, flows nl/min; metered at the source."""
 
     def __init__(
-        self, enclosure: str, gas: str, largest_nl_min: float, source: str, unit: Unit, permit: RoomPermit,
-        scheduler: Scheduler, faults: FaultBoard,
+        self,
+        enclosure: str,
+        gas: str,
+        largest_nl_min: float,
+        source: str,
+        unit: Unit,
+        permit: RoomPermit,
+        scheduler: Scheduler,
+        faults: FaultBoard,
     ) -> None:
         self.enclosure, self.gas, self.source = enclosure, gas, source
         self.largest_nl_min = largest_nl_min
@@ -124,8 +131,10 @@ class Valve:
     def tell_flow(self) -> None:
         """`dosing/<enclosure>/<gas>/flow`."""
         self._said_open = self.open
-        self.unit.send(f"{self._topic}/flow", {"observed_at": self.unit.stamp(), "valve_open": self._said_open,
-                                               "flow_nl_min": round(self.flow_nl_min, 3)})
+        self.unit.send(
+            f"{self._topic}/flow",
+            {"observed_at": self.unit.stamp(), "valve_open": self._said_open, "flow_nl_min": round(self.flow_nl_min, 3)},
+        )
 
     # ---- within
 
@@ -195,8 +204,14 @@ class Valve:
         self.demand_changed()
 
     def _report(self, request_id: str, outcome: str, delivered_nl: float, code: str | None = None) -> None:
-        report = {"observed_at": self.unit.stamp(), "request_id": request_id, "outcome": outcome,
-                  "delivered_nl": round(delivered_nl, 3), "metered": True, "source": self.source}
+        report = {
+            "observed_at": self.unit.stamp(),
+            "request_id": request_id,
+            "outcome": outcome,
+            "delivered_nl": round(delivered_nl, 3),
+            "metered": True,
+            "source": self.source,
+        }
         if code is not None:
             report["code"] = code
         _remember(self._outcomes, request_id, report)

@@ -60,9 +60,14 @@ def parse(payload: bytes | str) -> dict[str, Any]:
 
 def request(body: Mapping[str, Any]) -> Request:
     source = body.get("source")
-    return Request(_text(body, "request_id"), _count(body, "epoch"), _amount(body, "volume_nl"),
-                   _amount(body, "max_flow_nl_min"), _instant(body, "valid_until"),
-                   None if source is None else _text(body, "source"))
+    return Request(
+        _text(body, "request_id"),
+        _count(body, "epoch"),
+        _amount(body, "volume_nl"),
+        _amount(body, "max_flow_nl_min"),
+        _instant(body, "valid_until"),
+        None if source is None else _text(body, "source"),
+    )
 
 
 def stop(body: Mapping[str, Any]) -> Stop:
@@ -73,8 +78,9 @@ def stop(body: Mapping[str, Any]) -> Stop:
 
 
 def permit(body: Mapping[str, Any]) -> Permit:
-    return Permit(_truth(body, "dosing_permitted"), _truth(body, "air_permitted"), _count(body, "epoch"),
-                  _instant(body, "valid_until"))
+    return Permit(
+        _truth(body, "dosing_permitted"), _truth(body, "air_permitted"), _count(body, "epoch"), _instant(body, "valid_until")
+    )
 
 
 def select(body: Mapping[str, Any]) -> Select:

@@ -16,7 +16,12 @@ class Yard:
     """The gas of a site: every enclosure stands in a room and changes its air. Physical time counts from the start."""
 
     def __init__(
-        self, spec: SiteSpec, seed: int, scheduler: Scheduler, faults: FaultBoard, units: dict[str, Unit],
+        self,
+        spec: SiteSpec,
+        seed: int,
+        scheduler: Scheduler,
+        faults: FaultBoard,
+        units: dict[str, Unit],
         assumed: Assumptions,
     ) -> None:
         self.spec, self.scheduler, self.faults, self.units, self.assumed = spec, scheduler, faults, units, assumed
@@ -48,17 +53,20 @@ class Yard:
         inside = self.bring(enclosure_id)
         if opened and not inside.open:
             room = self._room_of[enclosure_id]
-            room.receive(inside.amount_nl - inside.nominal_nl,
-                         (inside.amount_nl * inside.o2_pct - inside.nominal_nl * room.o2_pct) / 100.0,
-                         (inside.amount_nl * inside.co2_pct - inside.nominal_nl * room.co2_pct) / 100.0)
+            room.receive(
+                inside.amount_nl - inside.nominal_nl,
+                (inside.amount_nl * inside.o2_pct - inside.nominal_nl * room.o2_pct) / 100.0,
+                (inside.amount_nl * inside.co2_pct - inside.nominal_nl * room.co2_pct) / 100.0,
+            )
         inside.open = opened
         self.tell_closure(enclosure_id)
 
     def tell_closure(self, enclosure_id: str) -> None:
         """`enclosure/<enclosure>/closure`."""
         unit = self.units[self.enclosure_specs[enclosure_id].unit]
-        unit.send(f"enclosure/{enclosure_id}/closure",
-                  {"observed_at": unit.stamp(), "open": self.enclosures[enclosure_id].open})
+        unit.send(
+            f"enclosure/{enclosure_id}/closure", {"observed_at": unit.stamp(), "open": self.enclosures[enclosure_id].open}
+        )
 
     def refresh_leak(self, enclosure_id: str) -> None:
         """Look at the faults again for an enclosure's leak."""
@@ -80,10 +88,18 @@ class Yard:
 
     def _enclosure(self, one: EnclosureSpec) -> Enclosure:
         assumed = self.assumed
-        fruit = Fruit(one.fruit_kg, respiration_nl_kg_h(one.crop, assumed.fruit_c), assumed.fruit_c,
-                      dissolves=assumed.co2_dissolves)
-        inside = Enclosure(one.free_volume_nl, fruit, 0.0, AIR_O2_PCT, AIR_CO2_PCT,
-                           leak_nl_min=self._own_leak_nl_min[one.id], relief_fill=assumed.relief_fill,
-                           draw_fill=assumed.draw_fill)
+        fruit = Fruit(
+            one.fruit_kg, respiration_nl_kg_h(one.crop, assumed.fruit_c), assumed.fruit_c, dissolves=assumed.co2_dissolves
+        )
+        inside = Enclosure(
+            one.free_volume_nl,
+            fruit,
+            0.0,
+            AIR_O2_PCT,
+            AIR_CO2_PCT,
+            leak_nl_min=self._own_leak_nl_min[one.id],
+            relief_fill=assumed.relief_fill,
+            draw_fill=assumed.draw_fill,
+        )
         inside.open = True
         return inside

@@ -46,8 +46,9 @@ def test_a_paramagnetic_cell_reads_low_in_co2() -> None:
 
 
 def test_without_cross_sensitivity_the_reading_counts_as_corrected() -> None:
-    hand = charged(assumptions=Assumptions(leak_per_day_max=0.0, leak_per_day_min=0.0, o2_noise_pct=0.0,
-                                           cross_sensitivity=False))
+    hand = charged(
+        assumptions=Assumptions(leak_per_day_max=0.0, leak_per_day_min=0.0, o2_noise_pct=0.0, cross_sensitivity=False)
+    )
     hand.select("la")
     hand.go(200.0)
     assert hand.last(READING)["o2_pct"] == pytest.approx(3.0, abs=2e-3)
@@ -123,9 +124,14 @@ def test_a_select_of_another_line_replaces_the_one_before_and_the_same_prolongs(
     assert hand.last(READING)["line"] == "lb" and hand.last(READING)["settled"] is False
 
 
-@pytest.mark.parametrize(("line", "seconds", "retained", "why"), [
-    ("la", 60.0, True, "select: retained"), ("la", 0.0, False, "select: expired"),
-    ("zz", 60.0, False, "select: unknown line")])
+@pytest.mark.parametrize(
+    ("line", "seconds", "retained", "why"),
+    [
+        ("la", 60.0, True, "select: retained"),
+        ("la", 0.0, False, "select: expired"),
+        ("zz", 60.0, False, "select: unknown line"),
+    ],
+)
 def test_a_select_that_is_not_obeyed(line: str, seconds: float, retained: bool, why: str) -> None:
     hand = charged()
     hand.select(line, seconds, retained=retained)
@@ -183,8 +189,11 @@ def test_a_wrong_line_is_drawn_and_seen_only_where_feedback_shows_it(size: float
 
 
 def test_a_dead_a_flat_and_a_faulty_analyser() -> None:
-    faults = [Fault("analyser_dead", "an", 100.0, 200.0), Fault("analyser_flat", "an", 300.0, 400.0),
-              Fault("analyser_fault", "an", 500.0, 600.0)]
+    faults = [
+        Fault("analyser_dead", "an", 100.0, 200.0),
+        Fault("analyser_flat", "an", 300.0, 400.0),
+        Fault("analyser_fault", "an", 500.0, 600.0),
+    ]
     hand = small(faults=faults, assumptions=None, site=small_site())
     hand.to(700.0)
     seq = [one["seq"] for one in hand.on(READING)]

@@ -3,17 +3,11 @@
 from pathlib import Path
 
 import pytest
-from sim_plants import SPARSE, Hand, small, small_site
+from sim_plants import SPARSE, ready, small, small_site
 
 from simulator.assumed import AIR_O2_PCT
 from simulator.faults import KINDS, Fault, FaultError, load_faults
 from simulator.sitefile import read_site
-
-
-def ready(**how: object) -> Hand:
-    hand = small(**how)
-    hand.permit()
-    return hand
 
 
 def test_a_leak_begins_and_ends() -> None:
@@ -60,7 +54,10 @@ def test_a_valve_that_sticks_during_a_dose_reports_its_dose_and_flows_on() -> No
     hand.go(50.0)
     assert hand.reports("x")[-1] == ("delivered", 12.0, None)
     assert hand.last("dosing/a/nitrogen/flow") | {"observed_at": ""} == {
-        "observed_at": "", "valve_open": True, "flow_nl_min": 5.0}
+        "observed_at": "",
+        "valve_open": True,
+        "flow_nl_min": 5.0,
+    }
     hand.permit(dosing=False)
     hand.go(50.0)
     assert hand.last("dosing/a/nitrogen/flow")["valve_open"] is True
@@ -95,7 +92,11 @@ def test_a_unit_that_loses_power_shuts_its_valves_falls_silent_and_comes_back_wi
     assert hand.plant.enclosures["a"].fill_pct == pytest.approx(100.0 + 100.0 * 10.0 / 1200.0)
     hand.go(10.0)
     assert hand.last("hardware/u/status") | {"observed_at": ""} == {
-        "observed_at": "", "online": True, "boot": "k-2", "epoch_seen": 1}
+        "observed_at": "",
+        "online": True,
+        "boot": "k-2",
+        "epoch_seen": 1,
+    }
     hand.ask("z")
     assert hand.reports("z") == [("refused", 0.0, "no_permit")]
     hand.ask("x")
@@ -115,10 +116,21 @@ def test_a_room_without_its_fan_keeps_what_is_released() -> None:
     assert still.last("room/r/climate")["ventilation_m3_h"] == 0.0
 
 
-@pytest.mark.parametrize("fault", [
-    Fault("gremlin", "a"), Fault("leak", "zz"), Fault("leak", "a", 10.0, 5.0), Fault("leak", "a", size=float("nan")),
-    Fault("source_weak", "generator", size=1.1), Fault("clock_offset", "u", size=1e9), Fault("unit_off", "u", size=1.0),
-    Fault("hose_off", "a"), Fault("sensor_silent", "door"), Fault("analyser_wrong_line", "an")])
+@pytest.mark.parametrize(
+    "fault",
+    [
+        Fault("gremlin", "a"),
+        Fault("leak", "zz"),
+        Fault("leak", "a", 10.0, 5.0),
+        Fault("leak", "a", size=float("nan")),
+        Fault("source_weak", "generator", size=1.1),
+        Fault("clock_offset", "u", size=1e9),
+        Fault("unit_off", "u", size=1.0),
+        Fault("hose_off", "a"),
+        Fault("sensor_silent", "door"),
+        Fault("analyser_wrong_line", "an"),
+    ],
+)
 def test_a_fault_that_cannot_be_is_refused_and_named(fault: Fault) -> None:
     with pytest.raises(FaultError, match=f"{fault.name}"):
         small(faults=[fault])
@@ -143,8 +155,11 @@ def test_every_kind_of_fault_can_come_and_go_without_breaking_the_plant() -> Non
     from simulator.faults import targets_of
 
     targets = targets_of(read_site(small_site()))
-    faults = [Fault(name, target, 5.0 + i, 200.0 + i, min(0.5, largest))
-              for i, (name, (kind, _, (_, largest))) in enumerate(KINDS.items()) for target in sorted(targets[kind])]
+    faults = [
+        Fault(name, target, 5.0 + i, 200.0 + i, min(0.5, largest))
+        for i, (name, (kind, _, (_, largest))) in enumerate(KINDS.items())
+        for target in sorted(targets[kind])
+    ]
     hand = ready(faults=faults)
     hand.ask("x", volume_nl=40.0)
     hand.select("la")

@@ -6,8 +6,10 @@ from simulator.assumed import SUGAR_FACTOR
 from simulator.fruit import CROPS, Fruit, co2_solubility_nl_l, respiration_nl_kg_h
 
 
-@pytest.mark.parametrize(("crop", "at_0c", "at_5c"), [
-    ("black currant", 16, 28), ("blueberry", 6, 11), ("blackberry", 19, 36), ("sweet cherry", 8, 22)])
+@pytest.mark.parametrize(
+    ("crop", "at_0c", "at_5c"),
+    [("black currant", 16, 28), ("blueberry", 6, 11), ("blackberry", 19, 36), ("sweet cherry", 8, 22)],
+)
 def test_rates_lie_between_the_tables_points(crop: str, at_0c: float, at_5c: float) -> None:
     # USDA AH-66, mg CO2/kg/h (black currant from its chapter, the others from memory); R2 = R0 (R5/R0)^0.4.
     row = CROPS[crop]

@@ -13,11 +13,25 @@ O2_AIR, CO2_AIR = 20.95, 0.04
 EMPTY = {"mass_kg": 0.0, "uptake_nl_kg_h": 0.0, "temperature_c": 2.0}
 
 
-def rigid(volume_nl: float = 1200.0, o2_pct: float = O2_AIR, co2_pct: float = CO2_AIR, *, fruit: Fruit | None = None,
-          leak_per_h: float = 0.0) -> Enclosure:
+def rigid(
+    volume_nl: float = 1200.0,
+    o2_pct: float = O2_AIR,
+    co2_pct: float = CO2_AIR,
+    *,
+    fruit: Fruit | None = None,
+    leak_per_h: float = 0.0,
+) -> Enclosure:
     """An enclosure of fixed volume: what comes in pushes as much out."""
-    return Enclosure(volume_nl, fruit or Fruit(**EMPTY), 0.0, o2_pct, co2_pct, leak_nl_min=leak_per_h * volume_nl / 60.0,
-                     relief_fill=1.0, draw_fill=1.0)
+    return Enclosure(
+        volume_nl,
+        fruit or Fruit(**EMPTY),
+        0.0,
+        o2_pct,
+        co2_pct,
+        leak_nl_min=leak_per_h * volume_nl / 60.0,
+        relief_fill=1.0,
+        draw_fill=1.0,
+    )
 
 
 def purge(inside: Enclosure, volumes: float, o2_pct: float, co2_pct: float, flow_nl_min: float = 50.0) -> None:
@@ -26,8 +40,9 @@ def purge(inside: Enclosure, volumes: float, o2_pct: float, co2_pct: float, flow
     inside.set_inflow(0.0, 0.0, 0.0)
 
 
-@pytest.mark.parametrize(("residual_pct", "volumes"), [
-    (0.0, 1.9435), (0.1, 1.9726), (0.5, 2.1017), (1.0, 2.3001), (2.0, 2.9418), (2.5, 3.6082)])
+@pytest.mark.parametrize(
+    ("residual_pct", "volumes"), [(0.0, 1.9435), (0.1, 1.9726), (0.5, 2.1017), (1.0, 2.3001), (2.0, 2.9418), (2.5, 3.6082)]
+)
 def test_purging_air_to_three_percent_takes_the_published_volumes(residual_pct: float, volumes: float) -> None:
     # Well-mixed sweep, Crowl & Louvar ch. 7 / NFPA 69 annex; volumes [D].
     inside = rigid()
@@ -144,8 +159,9 @@ def test_samples_that_are_not_returned_let_air_in() -> None:
     assert inside.take_to_room()[0] == pytest.approx(-120.0)
 
 
-FLOWS = st.lists(st.tuples(st.floats(0.0, 80.0), st.floats(0.0, 5.0), st.floats(0.0, 100.0), st.floats(1.0, 7200.0)),
-                 min_size=1, max_size=8)
+FLOWS = st.lists(
+    st.tuples(st.floats(0.0, 80.0), st.floats(0.0, 5.0), st.floats(0.0, 100.0), st.floats(1.0, 7200.0)), min_size=1, max_size=8
+)
 
 
 @settings(max_examples=60, deadline=None)

@@ -72,8 +72,14 @@ def test_a_dose_over_a_real_broker(bench: Bench) -> None:
 
 def test_a_retained_request_that_waited_in_the_broker_opens_nothing(broker: Broker) -> None:
     with Peer(broker) as peer:
-        body = {"request_id": "x", "epoch": 1, "volume_nl": 5.0, "max_flow_nl_min": 5.0, "reason": "r",
-                "valid_until": "2099-01-01T00:00:00Z"}
+        body = {
+            "request_id": "x",
+            "epoch": 1,
+            "volume_nl": 5.0,
+            "max_flow_nl_min": 5.0,
+            "reason": "r",
+            "valid_until": "2099-01-01T00:00:00Z",
+        }
         permit = {"dosing_permitted": True, "air_permitted": True, "epoch": 1, "valid_until": "2099-01-01T00:00:00Z"}
         peer.publish(f"{ROOT}room/r/permit", json.dumps(permit), retain=True)
         peer.publish(f"{ROOT}dosing/a/nitrogen/request", json.dumps(body), retain=True)
@@ -112,8 +118,17 @@ def test_after_the_brokers_crash_the_plant_is_back_and_hears(bench: Bench, broke
 
 
 def simulate(broker: Broker, *more: str) -> subprocess.Popen[bytes]:
-    argv = [sys.executable, "-m", "simulator", str(TOP / "config" / "quillfen.toml"), "--host", broker.host, "--port",
-            str(broker.port), *more]
+    argv = [
+        sys.executable,
+        "-m",
+        "simulator",
+        str(TOP / "config" / "quillfen.toml"),
+        "--host",
+        broker.host,
+        "--port",
+        str(broker.port),
+        *more,
+    ]
     return subprocess.Popen(argv, cwd=TOP, stderr=subprocess.PIPE)
 
 
@@ -154,8 +169,11 @@ def test_the_command_ends_by_itself_and_on_a_signal(make_broker: Any) -> None:
 def test_what_cannot_be_is_told_and_ends_with_two(tmp_path: Path) -> None:
     faults = tmp_path / "faults.toml"
     faults.write_text('[[fault]]\nname = "gremlin"\ntarget = "n1"\n')
-    for more, named in ((["nowhere.toml"], b"nowhere.toml"), ([str(TOP / "config/quillfen.toml"), "--speed", "0"], b"--speed"),
-                        ([str(TOP / "config/quillfen.toml"), "--faults", str(faults)], b"gremlin"),
-                        ([str(TOP / "config/quillfen.toml"), "--crew", "gone.toml"], b"gone.toml")):
+    for more, named in (
+        (["nowhere.toml"], b"nowhere.toml"),
+        ([str(TOP / "config/quillfen.toml"), "--speed", "0"], b"--speed"),
+        ([str(TOP / "config/quillfen.toml"), "--faults", str(faults)], b"gremlin"),
+        ([str(TOP / "config/quillfen.toml"), "--crew", "gone.toml"], b"gone.toml"),
+    ):
         done = subprocess.run([sys.executable, "-m", "simulator", *more], cwd=TOP, capture_output=True, timeout=30)
         assert done.returncode == 2 and named in done.stderr

@@ -36,8 +36,7 @@ def story(plant: Plant, step_s: float) -> list[tuple[str, dict[str, Any], bool]]
             hand.permit(room=room)
         hand.ask(f"n{minute}", "n1/nitrogen", 40.0)
         hand.ask(f"c{minute}", "s1/co2", 10.0)
-        hand.give("sampling/analyser-1/select", request_id="s", line=f"line-{minute % 12 + 1:02d}",
-                  valid_until=hand.at(59.0))
+        hand.give("sampling/analyser-1/select", request_id="s", line=f"line-{minute % 12 + 1:02d}", valid_until=hand.at(59.0))
         end_s = hand.plant.now_s + 60.0
         while hand.plant.now_s < end_s:
             hand.go(min(step_s, end_s - hand.plant.now_s))
@@ -93,9 +92,16 @@ def test_a_pull_down_by_messages_alone_reaches_three_and_eighteen() -> None:
 def test_the_hardware_speaks_at_the_agreed_pace() -> None:
     hand = Hand(Plant(example(), 1))
     hand.to(600.0)
-    pace = {"hardware/gateway-north/status": 10, "analyser/analyser-1/reading": 5, "room/north/air/north-door": 5,
-            "room/south/climate": 60, "enclosure/n1/pulp": 60, "enclosure/s6/bag": 60, "dosing/s6/air/flow": 60,
-            "source/bank/status": 30}
+    pace = {
+        "hardware/gateway-north/status": 10,
+        "analyser/analyser-1/reading": 5,
+        "room/north/air/north-door": 5,
+        "room/south/climate": 60,
+        "enclosure/n1/pulp": 60,
+        "enclosure/s6/bag": 60,
+        "dosing/s6/air/flow": 60,
+        "source/bank/status": 30,
+    }
     for topic, period_s in pace.items():
         assert len(hand.on(topic)) in (600 // period_s, 600 // period_s + 1), topic
 
@@ -117,20 +123,62 @@ def test_nothing_in_the_plant_asks_a_clock_or_chance_of_the_machine() -> None:
 
 
 VALUES = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.integers(10**300, 10**400) | st.floats() | st.text(max_size=8)
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.integers(10**300, 10**400)
+    | st.floats()
+    | st.text(max_size=8)
     | st.sampled_from(["x", "0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59Z", "2026-03-01T00:00:30Z", "la"]),
-    lambda inner: st.lists(inner, max_size=2), max_leaves=3)
-KEYS = ["request_id", "epoch", "volume_nl", "max_flow_nl_min", "valid_until", "source", "dosing_permitted", "air_permitted",
-        "line", "command_id", "accepted", "alarm", "occurrence", "state"]
-TOPICS = ["dosing/a/nitrogen/request", "dosing/a/co2/stop", "room/r/permit", "sampling/an/select", "operator/outcome",
-          "alarm/x", "", "dosing", "//"]
-GOOD = {"request_id": "x", "epoch": 1, "volume_nl": 5.0, "max_flow_nl_min": 20.0, "valid_until": "2026-03-01T00:00:30Z",
-        "dosing_permitted": True, "air_permitted": True, "line": "la"}
+    lambda inner: st.lists(inner, max_size=2),
+    max_leaves=3,
+)
+KEYS = [
+    "request_id",
+    "epoch",
+    "volume_nl",
+    "max_flow_nl_min",
+    "valid_until",
+    "source",
+    "dosing_permitted",
+    "air_permitted",
+    "line",
+    "command_id",
+    "accepted",
+    "alarm",
+    "occurrence",
+    "state",
+]
+TOPICS = [
+    "dosing/a/nitrogen/request",
+    "dosing/a/co2/stop",
+    "room/r/permit",
+    "sampling/an/select",
+    "operator/outcome",
+    "alarm/x",
+    "",
+    "dosing",
+    "//",
+]
+GOOD = {
+    "request_id": "x",
+    "epoch": 1,
+    "volume_nl": 5.0,
+    "max_flow_nl_min": 20.0,
+    "valid_until": "2026-03-01T00:00:30Z",
+    "dosing_permitted": True,
+    "air_permitted": True,
+    "line": "la",
+}
 
 
 @settings(max_examples=150, deadline=None)
-@given(st.lists(st.tuples(st.sampled_from(TOPICS), st.dictionaries(st.sampled_from(KEYS), VALUES, max_size=3),
-                          st.booleans()), max_size=12))
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(TOPICS), st.dictionaries(st.sampled_from(KEYS), VALUES, max_size=3), st.booleans()),
+        max_size=12,
+    )
+)
 def test_no_message_breaks_the_plant(messages: list[tuple[str, dict[str, Any], bool]]) -> None:
     """Good messages with up to three keys spoiled: whatever comes, the plant goes on and says only valid JSON."""
     hand = small()
@@ -147,9 +195,12 @@ def test_no_message_breaks_the_plant(messages: list[tuple[str, dict[str, Any], b
 def test_a_site_file_that_lacks_something_is_named(tmp_path: Path) -> None:
     with pytest.raises(SiteFileError, match="none.toml"):
         load_site(tmp_path / "none.toml")
-    for spoil, named in ((lambda s: s.pop("site"), "[site]"), (lambda s: s["room"][0].pop("volume_m3"), "volume_m3"),
-                         (lambda s: s["enclosure"][1].update(free_volume_nl="big"), "[[enclosure]] b"),
-                         (lambda s: s.update(source=3), "source")):
+    for spoil, named in (
+        (lambda s: s.pop("site"), "[site]"),
+        (lambda s: s["room"][0].pop("volume_m3"), "volume_m3"),
+        (lambda s: s["enclosure"][1].update(free_volume_nl="big"), "[[enclosure]] b"),
+        (lambda s: s.update(source=3), "source"),
+    ):
         site = small_site()
         spoil(site)
         with pytest.raises(SiteFileError, match=re.escape(named)):

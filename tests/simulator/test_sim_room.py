@@ -46,8 +46,7 @@ def test_a_pure_co2_leak_passes_the_dangerous_four_percent_before_oxygen_tells()
     assert room.co2_pct == pytest.approx(6.92, abs=5e-3)
 
 
-@pytest.mark.parametrize(("volumes", "o2_pct", "co2_pct"), [
-    (2.516, 19.5, 1.49), (3.665, 20.49, 0.5), (4.449, 20.74, 0.25)])
+@pytest.mark.parametrize(("volumes", "o2_pct", "co2_pct"), [(2.516, 19.5, 1.49), (3.665, 20.49, 0.5), (4.449, 20.74, 0.25)])
 def test_a_room_is_aired_by_fresh_air(volumes: float, o2_pct: float, co2_pct: float) -> None:
     room = closed(60.0, 60.0)
     room.o2_pct, room.co2_pct = 3.0, 18.0

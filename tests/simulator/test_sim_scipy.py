@@ -74,8 +74,7 @@ def test_the_integrator_agrees_with_scipy(case: Case) -> None:
         return Fruit(case.fruit_kg, 0.0039, 2.0, dissolves=case.dissolves, rq=case.rq)
 
     expected = by_scipy(case, fruit())
-    inside = Enclosure(1200.0, fruit(), 0.0, *case.start, leak_nl_min=case.leak, relief_fill=case.bag[0],
-                       draw_fill=case.bag[1])
+    inside = Enclosure(1200.0, fruit(), 0.0, *case.start, leak_nl_min=case.leak, relief_fill=case.bag[0], draw_fill=case.bag[1])
     inside.set_inflow(*case.inflow)
     inside.sample_nl_min = case.sample
     inside.advance(case.hours * 3600.0, ROOM_O2, ROOM_CO2)

@@ -1,16 +1,10 @@
 """Sources: shared capacity, purity that falls when a generator is overdriven, a finite bank."""
 
 import pytest
-from sim_plants import Hand, small
+from sim_plants import Hand, ready, small
 
 from simulator.assumed import CO2_KG_PER_NL
 from simulator.faults import Fault
-
-
-def ready(**how: object) -> Hand:
-    hand = small(**how)
-    hand.permit()
-    return hand
 
 
 def flow(hand: Hand, valve: str) -> float:
