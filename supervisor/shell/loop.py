@@ -174,7 +174,6 @@ class Loop:
         not come again, and send nothing but stops and withdrawals, which can do no harm."""
         fault = (turn.inputs[failed.index], str(failed))
         turn.cut(failed.index)
-        turn.messages.clear()
         withdrawals = Turn(turn.now, events=[Stopping(turn.now)])
         try:
             withdrawals.run(_OnlyWithdrawals(self.engine), self.encoder)

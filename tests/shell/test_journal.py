@@ -70,7 +70,12 @@ def test_ids_of_outcomes_and_rows_do_not_come_back_after_their_rows_are_gone(tmp
     again = open_journal(tmp_path)
     again.commit(Batch(mark(3.0), lines=["m f=3"]))
     assert again.history_id == 3 and again.history_first_id == 3
+    two = again.outcome("t", b"2")
+    again.commit(Batch(mark(4.0), outcomes=[two]))
     again.close()
+    third = open_journal(tmp_path)
+    assert third.outcome("t", b"3").id > two.id  # an open one keeps its number
+    third.close()
 
 
 def test_a_failing_batch_leaves_nothing_behind(tmp_path: Path) -> None:

@@ -1,132 +1,17 @@
 """The loop: journal, then act, at whatever point it dies; and an end in order."""
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from shellkit import StillClock, reading
-from toy import COMMAND, READING, ROOT, SITE, MemoryBroker, Rig, Toy
+from shellkit import T0, StillClock, cleared, reading
+from toy import COMMAND, READING, ROOT, MemoryBroker, Rig, Toy, command, decided, fill
 
-from supervisor.shell import housekeeping
-from supervisor.shell.journal import Journal
+from supervisor.messages import CommandOutcome, RoomEntry, at
+from supervisor.shell.batch import Outgoing
 from supervisor.shell.journal_file import JournalError
 from supervisor.shell.loop import EXIT_DONE, EXIT_FAILED
-from supervisor.shell.records import to_event
-from supervisor.shell.wire import Decoder, Refused
-
-
-def command(command_id: str) -> bytes:
-    body = {"command_id": command_id, "issued_at": "2026-08-29T10:40:00Z", "operator": "ada", "action": "vent", "target": "n1"}
-    return json.dumps(body).encode()
-
-
-def fill(broker: MemoryBroker) -> None:
-    """Three batches and a bit: readings, two commands, one thing that is no message."""
-    for seq in range(1, 10):
-        broker.say(READING, reading(seq))
-        if seq in (2, 7):
-            broker.say(COMMAND, command(f"c{seq}"))
-        if seq == 5:
-            broker.say(READING, b"rubbish")
-
-
-def from_the_beginning(journal: Journal) -> Toy:
-    """The engine that has stepped every input of the journal."""
-    toy, decoder = Toy(), Decoder(SITE)
-    for _, row in journal.inputs_after(0):
-        event = to_event(row, decoder)
-        assert not isinstance(event, Refused)
-        toy.step(event)
-    return toy
-
-
-def decided(journal: Journal) -> list[str]:
-    """The ids of the dosing requests in the journal."""
-    whats = [json.loads(what) for _, what in journal.decisions_after(0)]
-    return [what["message"]["request_id"] for what in whats if what.get("topic", "").endswith("/request")]
-
-
-# ------------------------------------------------------------------------------------------------ at whatever point it dies
-
-
-class Crash(BaseException):
-    """Nothing catches it, as nothing catches a kill."""
-
-
-class Fuse:
-    """Blows at the n-th of the points at which a process can die and it matters."""
-
-    def __init__(self, after: int) -> None:
-        self.left = after
-
-    def point(self) -> None:
-        self.left -= 1
-        if self.left == 0:
-            raise Crash
-
-    def around(self, call: Callable) -> Callable:
-        def wired(*args: object, **options: object) -> object:
-            self.point()
-            answer = call(*args, **options)
-            self.point()
-            return answer
-
-        return wired
-
-
-def run_with(folder: Path, broker: MemoryBroker, clock: StillClock, fuse: Fuse | None) -> bool:
-    """One run; True when it came to its end."""
-    rig = Rig(folder, broker, clock)
-    if fuse is not None:
-        rig.journal.commit = fuse.around(rig.journal.commit)
-        rig.bus.publish = fuse.around(rig.bus.publish)
-        rig.bus.settle = fuse.around(rig.bus.settle)
-        rig.journal._write = fuse.around(rig.journal._write)  # within the transaction, before its COMMIT
-    try:
-        rig.run_until_quiet()
-        return True
-    except Crash:
-        return False
-    finally:
-        rig.die()
-
-
-@pytest.mark.parametrize("snapshot_inputs", [4, 10_000])
-def test_a_crash_at_any_point_loses_no_message_and_repeats_no_dose(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snapshot_inputs: int
-) -> None:
-    monkeypatch.setattr(housekeeping, "SNAPSHOT_INPUTS", snapshot_inputs)
-    monkeypatch.setattr(housekeeping, "SNAPSHOT_EVERY_S_MIN", 0.0)
-    point, whole = 0, False
-    while not whole:
-        point += 1
-        folder, broker, clock = tmp_path / str(point), MemoryBroker(), StillClock()
-        fill(broker)
-        whole = run_with(folder, broker, clock, Fuse(point))
-        clock.go(5.0)
-        if not whole:
-            assert run_with(folder, broker, clock, None), point
-
-        journal = Journal.open(folder, "quillfen", "boot")
-        toy = from_the_beginning(journal)
-        assert sorted(toy.seen) == list(range(1, 10)), point
-        assert sorted(toy.commands) == ["c2", "c7"], point
-        ids = decided(journal)
-        assert len(ids) == len(set(ids)) == 9, point  # one decision per reading, no id twice
-        sent = [body["request_id"] for body in broker.bodies("dosing/n1/nitrogen/request")]
-        assert len(sent) == len(set(sent)), point  # no request is sent twice
-        assert set(sent) <= set(ids), point  # none that is not in the journal
-        assert len(ids) - len(sent) <= 3, point  # at most the batch that was committed and not sent
-        answered = {body["command_id"] for body in broker.bodies("operator/outcome")}
-        assert answered == {"c2", "c7"} and journal.open_outcomes() == [], point
-        journal.close()
-
-        # A restart from the newest snapshot comes to the same state, bit for bit, as from the very beginning.
-        rig = Rig(folder, MemoryBroker(), clock)
-        assert rig.engine.dump() == toy.dump(), point
-        rig.die()
-    assert point > 60  # the points were really there
+from supervisor.values import Event, PermitRoom, Publish, RequestDose, Row, SampleRef, Say, StopDose, Stopping
 
 
 def test_nothing_leaves_and_nothing_is_acknowledged_when_the_commit_fails(tmp_path: Path) -> None:
@@ -316,6 +201,54 @@ def test_a_broken_invariant_sends_only_withdrawals_sets_the_message_aside_and_fa
     again.die()
 
 
+def test_of_a_broken_engines_last_words_only_stops_and_withdrawals_are_believed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def last_words(self: Toy, event: Event) -> list[Outgoing]:
+        if not isinstance(event, Stopping):
+            raise ZeroDivisionError
+        dose = RequestDose("n1", "co2", "bank", "1-99", 1, 5.0, 9.0, T0 + 60, 0.0, SampleRef("a", "b", 1), "")
+        return [
+            cleared(dose),
+            cleared(PermitRoom("north", True, False, 1, T0 + 45)),
+            cleared(PermitRoom("north", False, True, 1, T0 + 45)),
+            Publish(("north",), RoomEntry(status="clear", since=at(T0), reasons=[])),
+            cleared(StopDose("n1", "co2", None, 1, "broken")),
+            cleared(PermitRoom("south", False, False, 1, T0)),
+        ]
+
+    broker = MemoryBroker()
+    rig = Rig(tmp_path, broker, StillClock())
+    rig.run_until_quiet()
+    monkeypatch.setattr(Toy, "step", last_words)
+    broker.published.clear()
+    assert rig.loop.run() == EXIT_FAILED
+    assert [topic.removeprefix(ROOT) for topic, _, _ in broker.published] == ["/dosing/n1/co2/stop", "/room/south/permit"]
+    written = [json.loads(what).get("topic", "") for _, what in rig.journal.decisions_after(0)][-2:]
+    assert [topic.removeprefix(ROOT) for topic in written] == ["/dosing/n1/co2/stop", "/room/south/permit"]
+    rig.die()
+
+
+def test_what_came_out_of_the_event_at_fault_is_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def half(_self: Toy, _body: object) -> list[Outgoing]:
+        outcome = CommandOutcome(command_id="c", accepted=True, reason="")
+        row = Row("sample", (), (("o2_pct", 3.0),), T0)
+        return [Publish((), outcome), row, Say("info", "half"), StopDose("n1", "co2", None, 1, "bare")]
+
+    broker = MemoryBroker()
+    rig = Rig(tmp_path, broker, StillClock())
+    rig.run_until_quiet()
+    seq = rig.journal.seq
+    monkeypatch.setattr(Toy, "_reading", half)
+    broker.say(READING, reading(1))
+    assert rig.loop.run() == EXIT_FAILED
+    assert rig.journal.open_outcomes() == [] and rig.logged("half") == []
+    assert not any("half" in what for _, what in rig.journal.decisions_after(0))
+    assert rig.journal.faulty_messages() == {(READING, reading(1))}
+    assert not any(row.kind == "arrived" for _, row in rig.journal.inputs_after(seq))
+    rig.die()
+
+
 def test_an_engine_that_cannot_even_withdraw_still_fails_in_order(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     broker = MemoryBroker()
     rig = Rig(tmp_path, broker, StillClock())
@@ -328,8 +261,6 @@ def test_an_engine_that_cannot_even_withdraw_still_fails_in_order(tmp_path: Path
 
 
 def test_what_the_engine_may_not_publish_is_a_broken_invariant_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from supervisor.values import StopDose
-
     broker = MemoryBroker()
     broker.say(READING, reading(1))
     monkeypatch.setattr(Toy, "_reading", lambda _self, _body: [StopDose("n1", "co2", None, 1, "bare")])

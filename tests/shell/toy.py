@@ -7,7 +7,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
-from shellkit import T0, StillClock, cleared, example_site
+from shellkit import T0, StillClock, cleared, example_site, reading
 
 from supervisor.messages import AnalyserReading, CommandOutcome, OperatorCommand, RoomEntry, SupervisorStatus, at
 from supervisor.shell import logs
@@ -221,3 +221,24 @@ class Rig:
         while self.broker.inbox or self.broker.unacknowledged or self.loop.outbox.waiting:
             self.loop.turn()
         self.loop.turn()
+
+
+def command(command_id: str) -> bytes:
+    body = {"command_id": command_id, "issued_at": "2026-08-29T10:40:00Z", "operator": "ada", "action": "vent", "target": "n1"}
+    return json.dumps(body).encode()
+
+
+def fill(broker: MemoryBroker) -> None:
+    """Three batches and a bit: readings, two commands, one thing that is no message."""
+    for seq in range(1, 10):
+        broker.say(READING, reading(seq))
+        if seq in (2, 7):
+            broker.say(COMMAND, command(f"c{seq}"))
+        if seq == 5:
+            broker.say(READING, b"rubbish")
+
+
+def decided(journal: Journal) -> list[str]:
+    """The ids of the dosing requests in the journal."""
+    whats = [json.loads(what) for _, what in journal.decisions_after(0)]
+    return [what["message"]["request_id"] for what in whats if what.get("topic", "").endswith("/request")]
