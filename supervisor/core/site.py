@@ -261,12 +261,18 @@ def _tick(desk: Desk) -> None:
         dosing.judge(desk, name)
     for name in names:
         _show_if_news(desk, name)
-    for name in site.analysers:
+    for name in site.analysers if sweeping else _just_sampled(desk, names):
         sampling.judge(desk, name)
     state.dirty.clear()
     state.dirty_rooms.clear()
     if sweeping:
         state.swept_mono_s = desk.now.mono_s
+
+
+def _just_sampled(desk: Desk, enclosures: list[str]) -> list[str]:
+    """The analysers that gave these enclosures' samples: between two sweeps only their visits can be over."""
+    samples = [sample for name in enclosures if (sample := desk.state.enclosures[name].sample) is not None]
+    return [name for name in dict.fromkeys(one.analyser for one in samples) if name in desk.site.analysers]
 
 
 def _show_if_news(desk: Desk, name: str) -> None:
