@@ -68,7 +68,9 @@ def test_the_day_limit_is_two_pull_downs_of_the_largest_need(per_day_nl: float, 
     data["limits"]["nitrogen"]["per_day_nl"] = per_day_nl
     keep = [one for one in data["enclosure"] if one["recipe"] in ("black-currant", "red-currant")]
     data["enclosure"] = [one for one in keep if one["free_volume_nl"] <= 1180]
-    assert named(data) == ([("warning", "limits.nitrogen.per_day_nl")] if warned else [])
+    problems = examine_data(data, "site.toml").problems
+    assert [(one.level, one.key) for one in problems] == ([("warning", "limits.nitrogen.per_day_nl")] if warned else [])
+    assert all("at least 4408" in one.allowed and "enclosure[s6]" in one.allowed for one in problems)
 
 
 @st.composite
@@ -115,6 +117,13 @@ def test_what_refers_to_an_entry_without_an_id_is_named_too() -> None:
     data = deepcopy(EXAMPLE)
     drop("analyser.0.lines.2.id")(data)
     assert named(data) == [("error", "analyser[analyser-1].lines[#3].id"), ("error", "enclosure[n3].line")]
+
+
+def test_a_source_of_another_gas_is_told_with_the_right_ones() -> None:
+    data = deepcopy(EXAMPLE)
+    put("enclosure.3.sources.co2", "generator")(data)
+    (one,) = examine_data(data, "site.toml").problems
+    assert one.allowed == "a source of co2: bank" and "generator gives nitrogen" in one.mend
 
 
 def test_a_misspelt_key_is_one_mistake_not_two() -> None:

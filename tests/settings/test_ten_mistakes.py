@@ -22,9 +22,9 @@ TEN = [
     ("room[cellar].limits.o2_clear_min.pct", "16", "at least 19.5 (29 CFR 1910.146(b))", "publication"),
     ("source[generator].o2_pct", "4", "below 3", "no purge ever arrives"),
     ("enclosure[e2].line", '"line-1"', "enclosure[e1]", "each enclosure"),
-    ("enclosure[e3].recipe", '"black-current"', "black-currant", "write black-currant"),
+    ("enclosure[e3].recipe", '"black-current"', "the id of a recipe: black-currant, elderberry", "write black-currant"),
     ("enclosure[e3].free_volum_nl", "1100", "free_volume_nl", "write free_volume_nl"),
-    ("enclosure[e4].line", '"line-4"', "line-1, line-2, line-3", "line-4"),
+    ("enclosure[e4].line", '"line-4"', "that an analyser reaches: line-1, line-2, line-3", "line-4 as a line of"),
 ]
 
 
