@@ -46,7 +46,8 @@ FROM_THE_SUPERVISOR = [
     Topic("room/{room}/entry", RETAINED, "status since reasons"),
     Topic("room/{room}/sounder", RETAINED, "on reason"),
     Topic("enclosure/{enclosure}/state", RETAINED,
-          "state since recipe o2_setpoint_pct co2_setpoint_pct o2_pct co2_pct sampled_at sample_age_s verdict problems"),
+          "state since recipe o2_setpoint_pct co2_setpoint_pct o2_pct co2_pct sampled_at sample_age_s verdict "
+          "problems"),
     Topic("alarm/{alarm}", RETAINED,
           "alarm subject occurrence state priority condition latched raised_at cleared_at acknowledged_at "
           "acknowledged_by shelved_until text advice"),

@@ -86,7 +86,7 @@ def test_the_command_prints_the_document(capsys: pytest.CaptureFixture[str]) -> 
 
 
 def test_what_the_specification_requires_is_there() -> None:
-    """AsyncAPI 3.0.0: version string, info with title and version; operations with an action and a channel; references."""
+    """AsyncAPI 3.0.0: version, info with title and version; operations with action and channel; references."""
     assert DOCUMENT["asyncapi"] == "3.0.0"
     assert {"title", "version"} <= set(DOCUMENT["info"])
     assert set(DOCUMENT) <= {
