@@ -56,6 +56,13 @@ def condition(desk: Desk, name: str, subject: str, active: bool, text: str = "")
         _raise(desk, key, alarm, text)
 
 
+def missing(desk: Desk, name: str, subject: str, gone: bool, text: str) -> None:
+    """An input that is not there. Within the grace after a start nothing was heard yet: that raises nothing, and it ends
+    nothing either. An alarm of the run before stands, with what people have said to it, until the input is heard.
+    """
+    condition(desk, name, subject, gone and (not desk.starting() or active(desk, name, subject)), text)
+
+
 def _raise(desk: Desk, key: str, alarm: Alarm, text: str) -> None:
     alarm.condition, alarm.pending_mono_s, alarm.text = True, None, text
     active = [*problems(desk, alarm.subject), alarm.name]

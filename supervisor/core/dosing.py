@@ -170,4 +170,4 @@ def judge_source(desk: Desk, name: str) -> None:
     low = told and left_kg <= source.reserve_kg  # as last told: silence fills no bank
     alarms.condition(desk, "co2_stock_low", name, low, f"{left_kg:.1f} kg left, reserve {source.reserve_kg:g} kg")
     gone = why is not None and not (low and "reserve" in why)
-    alarms.condition(desk, "source_unavailable", name, gone and not desk.starting(), why or "")
+    alarms.missing(desk, "source_unavailable", name, gone, why or "")

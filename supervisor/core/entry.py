@@ -51,7 +51,7 @@ def judge(desk: Desk, name: str) -> None:
     overdue = [person for person, due_mono_s in room.people.items() if desk.now.mono_s > due_mono_s]
     _alarm(desk, "room_air_dangerous", name, dangerous, unknown)
     _alarm(desk, "room_air_unsafe", name, unsafe, unknown)
-    alarms.condition(desk, "room_air_unknown", name, bool(unknown) and not desk.starting(), "; ".join(unknown))
+    alarms.missing(desk, "room_air_unknown", name, bool(unknown), "; ".join(unknown))
     alarms.condition(desk, "people_overdue", name, bool(overdue), f"{', '.join(overdue)} should be out")
     if unknown or unsafe or dangerous:
         room.good_since_mono_s = None

@@ -84,24 +84,29 @@ def on_report(desk: Desk, enclosure: str, gas: Gas, report: DoseReport) -> None:
     if dose.outcome in FINAL:
         return
     dose.delivered_nl = max(dose.delivered_nl, report.delivered_nl)
-    dose.outcome = report.outcome
     desk.touch(enclosure)
+    was_unknown = dose.outcome == "unknown"
     if report.outcome not in FINAL:
+        if not was_unknown:  # its lease is over: only a last word makes the rest known
+            dose.outcome = report.outcome
         return
+    dose.outcome = report.outcome
     _close(desk, dose)
     if dose.closed_mono_s is None:
         dose.closed_mono_s = desk.now.mono_s
-    _settle(desk, dose, report.code)
+    _settle(desk, dose, report.code, was_unknown)
 
 
-def _settle(desk: Desk, dose: Dose, code: str | None) -> None:
-    """A request has ended for good: what is missing is wanted again, unless its state has moved on."""
+def _settle(desk: Desk, dose: Dose, code: str | None, counted: bool) -> None:
+    """A request has ended for good: what is missing is wanted again, unless its state has moved on. `counted`: its failure
+    was counted when its lease ended without a word."""
     kept = desk.state.enclosures[dose.enclosure]
     short_nl = dose.volume_nl - dose.delivered_nl
     if dose.outcome == "delivered":
         kept.failures = 0
         return
-    kept.failures += 1
+    if not counted:
+        kept.failures += 1
     kept.hold_until_mono_s = desk.now.mono_s + min(15.0 * 2 ** min(kept.failures, 4), 240.0)
     kept.hold_reason = f"hardware {dose.outcome} {dose.gas}: {code or 'no code'}"
     if short_nl > 0.0 and dose.gas in kept.wanted_nl:

@@ -24,7 +24,7 @@ def judge(desk: Desk, name: str) -> None:
     silent = not desk.fresh(analyser.heard_mono_s, timing.unit_silence_s_max) or analyser.status == "fault"
     age_s = desk.age_s(analyser.heard_mono_s)
     heard = "not heard since the start" if age_s is None else f"last reading {age_s:.0f} s ago"
-    alarms.condition(desk, "analyser_silent", name, silent and not desk.starting(), f"{heard}, status {analyser.status}")
+    alarms.missing(desk, "analyser_silent", name, silent, f"{heard}, status {analyser.status}")
     if analyser.visit is not None and not _ended(desk, analyser):
         return
     analyser.visit = None

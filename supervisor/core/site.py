@@ -16,9 +16,7 @@ from supervisor.messages import (
     OperatorCommand,
     RoomAir,
     SourceStatus,
-    SupervisorStatus,
     UnitStatus,
-    at,
 )  # fmt: skip
 from supervisor.settings import SiteFile
 from supervisor.values import (
@@ -155,7 +153,7 @@ def _link(desk: Desk, up: bool) -> None:
             room.dosing_permitted = room.air_permitted = False
             room.permit_sent_mono_s = None
         return
-    _say_online(desk, True)
+    units.say_online(desk, True)
     for name in state.rooms:
         entry.show(desk, name)
         entry.show_sounder(desk, name)
@@ -169,12 +167,6 @@ def _link(desk: Desk, up: bool) -> None:
                     transitions.stop(desk, name, gas, "supervisor has just started")
 
 
-def _say_online(desk: Desk, online: bool) -> None:
-    state = desk.state
-    started_at = at(state.started_wall_s)
-    desk.publish(SupervisorStatus(online=online, instance=state.instance, epoch=state.epoch, started_at=started_at))
-
-
 def _stop(desk: Desk) -> None:
     """A clean end: permits withdrawn, every running dose stopped, said so."""
     state = desk.state
@@ -185,7 +177,7 @@ def _stop(desk: Desk) -> None:
     for name in state.enclosures:
         for dose in ledger.open_doses(desk, name):
             transitions.stop(desk, name, dose.gas, "supervisor ends")
-    _say_online(desk, False)
+    units.say_online(desk, False)
     desk.say("stopping", epoch=state.epoch)
 
 
@@ -282,7 +274,9 @@ def _show_if_news(desk: Desk, name: str) -> None:
     watched = kept.state != "filling"
     since_s = desk.now.mono_s - max(kept.since_mono_s, desk.state.started_mono_s)
     limit_s = desk.site.timing.sample_age_s_max
-    overdue = watched and since_s > limit_s and (sample_age_s is None or sample_age_s > limit_s)
+    old = sample_age_s is None or sample_age_s > limit_s
+    # A start gives it time anew before it is an alarm, and ends no alarm that stands.
+    overdue = watched and old and (since_s > limit_s or alarms.active(desk, "sample_overdue", name))
     told = "none since it was sealed" if sample_age_s is None else f"{sample_age_s:.0f} s old"
     alarms.condition(desk, "sample_overdue", name, overdue, f"last sample {told}, at most {limit_s:g} s")
     minute = int((desk.now.mono_s - kept.since_mono_s) // SHOW_S) if watched else 0

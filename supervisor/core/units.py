@@ -7,7 +7,7 @@ minutes off still gives correct ages, and one that is too far off gets no reques
 from supervisor.core import alarms
 from supervisor.core.desk import Desk
 from supervisor.core.state import Unit
-from supervisor.messages import UnitStatus
+from supervisor.messages import SupervisorStatus, UnitStatus, at
 
 
 def on_status(desk: Desk, name: str, status: UnitStatus) -> None:
@@ -54,9 +54,7 @@ def judge(desk: Desk) -> None:
         silent = not (unit.online and desk.fresh(unit.heard_mono_s, timing.unit_silence_s_max))
         age_s = desk.age_s(unit.heard_mono_s)
         heard = "never heard" if age_s is None else f"last heard {age_s:.0f} s ago"
-        alarms.condition(
-            desk, "unit_silent", name, silent and not desk.starting(), f"{heard}, at most {timing.unit_silence_s_max:g} s"
-        )
+        alarms.missing(desk, "unit_silent", name, silent, f"{heard}, at most {timing.unit_silence_s_max:g} s")
         off = abs(unit.clock_offset_s) > timing.clock_offset_s_max  # as last heard: silence puts no clock right
         alarms.condition(
             desk, "unit_clock_off", name, off,
@@ -78,6 +76,15 @@ def _follow_epoch(desk: Desk, name: str, unit: Unit) -> None:
     elif unit.epoch_seen >= state.epoch and not state.epoch_used:
         state.epoch = unit.epoch_seen + 1
         desk.say("epoch_raised", epoch=state.epoch, unit=name)
+        if state.link_up:
+            say_online(desk, True)
+
+
+def say_online(desk: Desk, online: bool) -> None:
+    """Who controls this site now, and by which epoch."""
+    state = desk.state
+    started_at = at(state.started_wall_s)
+    desk.publish(SupervisorStatus(online=online, instance=state.instance, epoch=state.epoch, started_at=started_at))
 
 
 def heard_all(desk: Desk) -> bool:
