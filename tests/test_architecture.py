@@ -161,8 +161,8 @@ def test_the_pure_parts_are_pure(path: Path) -> None:
     [
         "import time", "from time import monotonic", "import random", "import uuid", "import os", "import socket",
         "import sqlite3", "import threading", "import asyncio", "import logging", "import structlog",
-        "import paho.mqtt", "open('x')", "print('x')", "x = datetime.now()", "x = datetime.datetime.now(UTC)", "x = date.today()",
-        "x = datetime.fromtimestamp(0)",
+        "import paho.mqtt", "open('x')", "print('x')", "x = datetime.now()", "x = datetime.datetime.now(UTC)",
+        "x = date.today()", "x = datetime.fromtimestamp(0)",
         "x = hash('a')", "key = id(x)", "async def f(): pass", "for x in {1, 2}: pass", "y = [x for x in set(z)]",
         "def f():\n    import secrets", "def f():\n    global g",
     ],

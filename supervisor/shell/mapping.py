@@ -32,7 +32,8 @@ class Mapper:
             compiled = _compiled(mapping)
             self._by_length.setdefault(len(compiled.levels), []).append(compiled)
         self.subscriptions = tuple(
-            "/".join("+" if level.startswith("{") else level for level in mapping.topic.split("/")) for mapping in site.mapping
+            "/".join("+" if level.startswith("{") else level for level in mapping.topic.split("/"))
+            for mapping in site.mapping
         )
 
     def translate(self, topic: str, payload: bytes) -> tuple[str, bytes] | None:
@@ -108,7 +109,8 @@ def _compiled(mapping: Mapping) -> _Compiled:
         )
         for name, path in mapping.fields.items()
     )
-    return _Compiled(tuple(mapping.topic.split("/")), tuple(mapping.kind.split("/")), mapping.names, fields, mapping.fixed)
+    levels, kind = tuple(mapping.topic.split("/")), tuple(mapping.kind.split("/"))
+    return _Compiled(levels, kind, mapping.names, fields, mapping.fixed)
 
 
 # ------------------------------------------------------------------------------------------------ values
