@@ -7,6 +7,7 @@ at any point loses nothing: what was not committed was not acknowledged and come
 sent counts as given.
 """
 
+import traceback
 from typing import NamedTuple
 
 from supervisor.guard import Cleared
@@ -80,6 +81,9 @@ class Loop:
             self.log.critical("journal_failed", error=str(error), exit_status=EXIT_FAILED)
         except BusStopped as error:
             self.log.critical("bus_stopped", error=str(error), exit_status=EXIT_FAILED)
+        except Exception as error:
+            where = traceback.format_exc(limit=-5)
+            self.log.critical("loop_failed", error=f"{type(error).__name__}: {error}", where=where, exit_status=EXIT_FAILED)
         self.bus.close(GOODBYE_S, goodbye=False)  # the broker publishes the will, and the permits run out
         return EXIT_FAILED
 

@@ -29,13 +29,15 @@ class Outbox:
         self.waiting: dict[int, Outcome] = {one.id: one for one in journal.open_outcomes()}
         self._done: list[int] = []
         self._refusals: deque[Encoded] = deque(maxlen=REFUSALS_HELD_MAX)
+        self._had_link = False
         self._unsent = 0
         self._told_s: float | None = None
 
     def send(self, messages: Iterable[Encoded]) -> None:
         """Send what is on disk, or what need not be."""
         for topic, payload, retain in messages:
-            if not self._bus.publish(topic, payload, retain) and not retain:
+            # Before the first link there is nobody yet whom it could have reached.
+            if not self._bus.publish(topic, payload, retain) and not retain and self._had_link:
                 self._unsent += 1
         self._tell()
 
@@ -60,6 +62,7 @@ class Outbox:
     def link(self, up: bool) -> None:
         """Whenever the link comes up, what was not confirmed goes out again."""
         if up:
+            self._had_link = True
             self.answer(list(self.waiting.values()))
             self.refuse(())
 

@@ -8,7 +8,7 @@ the broker keeps for us lives in its session, which goes by the client id.
 import select
 import socket
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -30,7 +30,7 @@ class Address:
     keepalive_s: int
     client_id: str
     username: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
 
 
 class PahoLink:

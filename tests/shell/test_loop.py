@@ -9,6 +9,7 @@ from toy import COMMAND, READING, ROOT, MemoryBroker, Rig, Toy, command, decided
 
 from supervisor.messages import CommandOutcome, RoomEntry, at
 from supervisor.shell.batch import Outgoing
+from supervisor.shell.bus import Round
 from supervisor.shell.journal_file import JournalError
 from supervisor.shell.loop import EXIT_DONE, EXIT_FAILED
 from supervisor.values import Event, PermitRoom, Publish, RequestDose, Row, SampleRef, Say, StopDose, Stopping
@@ -77,7 +78,15 @@ def test_without_a_link_decisions_go_on_and_only_state_and_answers_are_kept(tmp_
     for _ in range(3):
         rig.loop.turn()
     assert rig.engine.ticks == ticks + 3 and rig.engine.link == [True, False]
-    assert broker.published == []
+    assert broker.published == [] and rig.logged("not_sent") == []
+    broker.say(READING, reading(99))
+    rig.bus.up = rig.bus.down = False  # the link has just gone and nobody knows yet
+    rig.bus.poll, poll = (lambda wait_s: Round(received=[broker.inbox.pop()])), rig.bus.poll
+    rig.loop.turn()
+    assert rig.logged("not_sent")[0]["messages"] == 1  # the request; the state of the room is kept
+    rig.bus.poll = poll
+    rig.loop.turn()
+    assert [topic.removeprefix(ROOT) for topic, _, _ in broker.published] == ["/room/north/entry"]
     rig.die()
 
 
@@ -174,6 +183,16 @@ def test_an_end_in_order_withdraws_saves_and_says_so(tmp_path: Path) -> None:
     assert rig.bus.closed is True and rig.logged("stopped")[0]["state_saved"] is True
     snapshot = rig.journal.newest_snapshot()
     assert snapshot is not None and snapshot.seq == rig.journal.seq and snapshot.blob == rig.engine.dump()
+    rig.die()
+
+
+def test_an_error_of_the_shell_itself_is_told_with_its_place_and_the_will_speaks(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, MemoryBroker(), StillClock())
+    rig.bus.poll = lambda wait_s: {}["nothing"]
+    assert rig.loop.run() == EXIT_FAILED
+    said = rig.logged("loop_failed")[0]
+    assert said["error"] == "KeyError: 'nothing'" and "test_loop.py" in said["where"] and said["level"] == "critical"
+    assert rig.bus.closed is False
     rig.die()
 
 
