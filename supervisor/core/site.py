@@ -6,12 +6,11 @@ what has news, and once each `tick_s` at everything, so its cost follows the new
 
 from pydantic import TypeAdapter
 
-from supervisor.core import alarms, commands, decide, dosing, entry, ledger, readings, sampling, transitions, units
+from supervisor.core import alarms, commands, decide, dosing, entry, ledger, readings, rows, sampling, transitions, units
 from supervisor.core.desk import Desk
 from supervisor.core.state import Analyser, Enclosure, Room, Sensor, SiteState, Source, Unit
 from supervisor.messages import (
     AnalyserReading,
-    DoseFlow,
     DoseReport,
     OperatorCommand,
     RoomAir,
@@ -183,6 +182,7 @@ def _stop(desk: Desk) -> None:
 
 def _arrive(desk: Desk, event: Arrived) -> None:
     names, body = event.names, event.body
+    rows.record(desk, names, body)
     match body:
         case AnalyserReading():
             readings.on_reading(desk, names[0], body)
@@ -198,10 +198,8 @@ def _arrive(desk: Desk, event: Arrived) -> None:
             source.o2_pct, source.stock_kg, source.heard_mono_s = body.o2_pct, body.stock_kg, desk.now.mono_s
         case OperatorCommand():
             commands.on_command(desk, body)
-        case DoseFlow():
-            pass  # the watch looks at valves; the core goes by reports
         case _:
-            pass  # climate, doors, pulp and bags are recorded by the shell and used by nobody here yet
+            pass  # what valves, doors, bags and pulp say is the watch's and the history's affair
 
 
 def _found(desk: Desk, event: PlantFinding) -> None:
