@@ -109,7 +109,9 @@ def _settle(desk: Desk, dose: Dose, code: str | None, counted: bool) -> None:
         kept.failures += 1
     kept.hold_until_mono_s = desk.now.mono_s + min(15.0 * 2 ** min(kept.failures, 4), 240.0)
     kept.hold_reason = f"hardware {dose.outcome} {dose.gas}: {code or 'no code'}"
-    if short_nl > 0.0 and dose.gas in kept.wanted_nl:
+    # A decision on a sample from after this dose's end saw the shortfall in the gas, and has it in its volume already.
+    decided = kept.decided_mono_s is not None and dose.closed_mono_s is not None and dose.closed_mono_s <= kept.decided_mono_s
+    if short_nl > 0.0 and dose.gas in kept.wanted_nl and not decided:
         kept.wanted_nl[dose.gas] += short_nl
     desk.say(
         "dose_not_delivered", "warning", enclosure=dose.enclosure, gas=dose.gas, request_id=dose.request_id,
