@@ -21,7 +21,8 @@ def on_status(desk: Desk, name: str, status: UnitStatus) -> None:
     if unit.boot and status.boot != unit.boot:
         desk.say("unit_restarted", "warning", unit=name, boot=status.boot, boot_before=unit.boot)
     if status.online and unit.observed_wall_s is not None:
-        if observed_wall_s > unit.observed_wall_s or status.boot != unit.boot:
+        # Anything but the kept one again; a clock that was set back says something new as well.
+        if observed_wall_s != unit.observed_wall_s or status.boot != unit.boot:
             unit.heard_mono_s = desk.now.mono_s
             unit.clock_offset_s = observed_wall_s - desk.now.wall_s
     unit.observed_wall_s = observed_wall_s
