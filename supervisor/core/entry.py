@@ -24,7 +24,7 @@ ROW_INTERVAL = 12  # every so many words of a sensor, one row for the history
 def on_air(desk: Desk, room_name: str, sensor_name: str, air: RoomAir) -> None:
     sensor = desk.state.rooms[room_name].sensors[sensor_name]
     observed_s = air.observed_at.timestamp()
-    late = sensor.observed_s is not None and observed_s <= sensor.observed_s
+    late = sensor.observed_s is not None and observed_s < sensor.observed_s
     if air.seq == sensor.seq or (late and air.status == "ok"):
         return  # a repeat or a latecomer is not news; bad news always is
     unit = next(one.unit for one in desk.site.rooms[room_name].sensor if one.id == sensor_name)
