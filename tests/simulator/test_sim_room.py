@@ -1,7 +1,7 @@
 """Room air against dilution figures. [D]: one-zone dilution computed from the stated inputs."""
 
 import pytest
-from sim_plants import SPARSE, STILL, small, small_site
+from sim_plants import SPARSE, STILL, ready, small, small_site
 
 from simulator.assumed import AIR_O2_PCT
 from simulator.faults import Fault
@@ -91,6 +91,17 @@ def test_what_a_purge_pushes_out_reaches_the_room_and_its_sensors() -> None:
     # What the full room lets out in turn is room air, all but.
     assert o2_nl == pytest.approx((1200.0 + 20_000.0 - 38.0) * AIR_O2_PCT / 100.0 + 98.0 * 0.005, abs=0.02)
     assert hand.last("room/r/air/door")["o2_pct"] == pytest.approx(room.o2_pct, abs=1e-3)
+
+
+def test_while_gas_flows_the_room_feels_it_with_every_reading() -> None:
+    hand = ready()
+    hand.ask("x", volume_nl=100.0)
+    hand.hold(90.0)
+    seen = []
+    for _ in range(4):
+        hand.hold(5.0)
+        seen.append(hand.plant.rooms["r"].o2_pct)
+    assert seen == sorted(set(seen), reverse=True)
 
 
 def test_the_same_release_through_the_whole_plant() -> None:

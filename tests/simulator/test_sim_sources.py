@@ -31,6 +31,13 @@ def test_a_generator_gives_no_more_than_it_can_be_driven_to() -> None:
     assert flow(hand, "a/nitrogen") == pytest.approx(2.0 * flow(hand, "b/nitrogen"), abs=2e-3)
 
 
+def test_only_a_generator_can_be_overdriven() -> None:
+    hand = ready(faults=[Fault("source_weak", "blower", 0.0, size=0.1)])
+    hand.ask("x", "a/air", 50.0)
+    hand.ask("y", "b/air", 50.0)
+    assert flow(hand, "a/air") + flow(hand, "b/air") == pytest.approx(40.0, abs=2e-3)
+
+
 def test_a_dose_that_is_slowed_by_another_still_delivers_its_volume() -> None:
     hand = ready(faults=[Fault("source_weak", "generator", 0.0, size=0.5)])
     hand.ask("x", "a/nitrogen", 40.0)
@@ -64,6 +71,9 @@ def test_the_bank_is_counted_in_kilograms_and_ends() -> None:
     assert (outcome, code) == ("aborted", "no_flow") and delivered_nl == pytest.approx(left_nl, abs=5e-3)
     status = hand.last("source/bank/status")
     assert status["available"] is False and status["stock_kg"] == 0.0 and status["capacity_nl_min"] == 0.0
+    # It is said at once, 31.8 s into the third dose, and not only with the next status.
+    first = next(one for one in hand.on("source/bank/status") if not one["available"])
+    assert first["observed_at"] == hand.at(2 * 61.0 + left_nl / 20.0 * 60.0 + 0.001 - (hand.plant.now_s - hand.start_s))
     hand.ask("w", "a/co2", 5.0)
     assert hand.reports("w", "a/co2") == [("refused", 0.0, "no_source")]
     assert hand.plant.gas("a")[1] > 3.0
