@@ -4,10 +4,10 @@ The bench is no plant. It says what it was told to say (room air, heartbeats, so
 intervals of the contract, and ends doses as `hardware` tells it to. Nothing here computes what a test then checks.
 """
 
-import tomllib
 from collections.abc import Callable
-from functools import cache
 from typing import Any
+
+from coresite import site
 
 from supervisor.core.desk import Desk
 from supervisor.core.site import Core
@@ -48,128 +48,8 @@ WALL_S = 1_790_000_000.0  # an arbitrary instant; 2026-09-21
 MONO_S = 1000.0
 FRESH = (20.9, 0.04)
 READY_S = 125  # clear takes a minute and the heartbeats before it; an absence is an alarm after start_grace_s, 120 s
-SITE_TEXT = """
-format = 1
-[site]
-id = "bench"
-[limits.nitrogen]
-per_request_nl = 150
-per_hour_nl = 3000
-per_day_nl = 9000
-[limits.co2]
-per_request_nl = 60
-per_hour_nl = 500
-per_day_nl = 1500
-[limits.air]
-per_request_nl = 150
-per_hour_nl = 6000
-per_day_nl = 60000
-[[recipe]]
-id = "currant"
-crop = "black currant"
-o2_pct = 3.0
-co2_pct = 18.0
-o2_band_pct = 0.4
-co2_band_pct = 1.0
-o2_floor_pct = 1.5
-co2_ceiling_pct = 21.0
-source = "Skrzynski 1990"
-[[room]]
-id = "east"
-volume_m3 = 400
-ventilation_m3_h = 120
-sensor = [{ id = "door", unit = "gw-east" }, { id = "floor", unit = "gw-east" }]
-[room.limits]
-o2_clear_min = { pct = 19.5, source = "29 CFR 1910.146(b)" }
-o2_clear_max = { pct = 23.5, source = "29 CFR 1910.146(b)" }
-o2_danger_min = { pct = 18.0, source = "usual second set point, from memory" }
-co2_clear_max = { pct = 0.5, source = "29 CFR 1910.1000 Table Z-1" }
-co2_danger_max = { pct = 1.5, source = "UK EH40" }
-[[room]]
-id = "west"
-volume_m3 = 60
-ventilation_m3_h = 0
-sensor = [{ id = "west-air", unit = "gw-west" }]
-[room.limits]
-o2_clear_min = { pct = 19.5, source = "29 CFR 1910.146(b)" }
-o2_clear_max = { pct = 23.5, source = "29 CFR 1910.146(b)" }
-o2_danger_min = { pct = 18.0, source = "usual second set point, from memory" }
-co2_clear_max = { pct = 0.5, source = "29 CFR 1910.1000 Table Z-1" }
-co2_danger_max = { pct = 1.5, source = "UK EH40" }
-[[source]]
-id = "generator"
-gas = "nitrogen"
-unit = "gw-plant"
-capacity_nl_min = 80
-o2_pct = 0.5
-[[source]]
-id = "bank"
-gas = "co2"
-unit = "gw-plant"
-capacity_nl_min = 60
-stock_kg = 300
-reserve_kg = 20
-[[source]]
-id = "blower"
-gas = "air"
-unit = "gw-plant"
-capacity_nl_min = 400
-[[analyser]]
-id = "az"
-unit = "gw-plant"
-idle_line = "idle"
-lines = [
-  { id = "line-1", transport_s = 20, settling_s = 60 },
-  { id = "line-2", transport_s = 30, settling_s = 60 },
-  { id = "line-3", transport_s = 25, settling_s = 60 },
-]
-[[enclosure]]
-id = "e1"
-room = "east"
-line = "line-1"
-unit = "gw-east"
-recipe = "currant"
-free_volume_nl = 1200
-fruit_kg = 600
-sources = { nitrogen = "generator", co2 = "bank", air = "blower" }
-flow_nl_min_max = { nitrogen = 50, co2 = 20, air = 60 }
-[[enclosure]]
-id = "e2"
-room = "east"
-line = "line-2"
-unit = "gw-east"
-recipe = "currant"
-free_volume_nl = 1200
-fruit_kg = 600
-sources = { nitrogen = "generator", co2 = "bank", air = "blower" }
-flow_nl_min_max = { nitrogen = 50, co2 = 20, air = 60 }
-[[enclosure]]
-id = "w1"
-room = "west"
-line = "line-3"
-unit = "gw-west"
-recipe = "currant"
-free_volume_nl = 1200
-fruit_kg = 600
-sources = { nitrogen = "generator", co2 = "bank" }
-"""
 SENSORS = (("east", "door"), ("east", "floor"), ("west", "west-air"))
 UNITS = ("gw-east", "gw-west", "gw-plant")
-
-
-@cache
-def site() -> SiteFile:
-    return SiteFile.model_validate(tomllib.loads(SITE_TEXT))
-
-
-def site_with(**changed: str) -> SiteFile:
-    """The bench's site with words of its text replaced: `site_with(**{"old": "new"})`."""
-    text = SITE_TEXT
-    for old, new in changed.items():
-        if old not in text:
-            raise ValueError(f"the site's text has no {old!r}")
-        text = text.replace(old, new)
-    return SiteFile.model_validate(tomllib.loads(text))
 
 
 class Bench:
@@ -191,7 +71,7 @@ class Bench:
             "generator": {"available": True}, "bank": {"available": True, "stock_kg": 200.0}, "blower": {"available": True},
         }  # fmt: skip
         self.cell: dict[str, tuple[float, float] | None] = {}
-        self.hardware = "deliver"
+        self.hardware, self.step_s, self.said_s = "deliver", 1.0, MONO_S
         self.line, self.line_until_s = "idle", 0.0
         self.seq: dict[str, int] = {}
         self.owed: list[tuple[float, RequestDose]] = []
@@ -280,22 +160,27 @@ class Bench:
     def tick(self) -> list[Effect]:
         return self.step(Ticked(self.now))
 
-    def run(self, seconds: int, until: Callable[[], bool] | None = None) -> list[Effect]:
-        """Seconds pass with everything said that is due, each ending in a tick. Stops early once `until` holds."""
-        begun = len(self.log)
-        for _ in range(seconds):
-            self.go(1.0)
-            self._say_what_is_due(int(self.mono_s))
+    def run(self, seconds: float, until: Callable[[], bool] | None = None) -> list[Effect]:
+        """Seconds pass, `step_s` at a time: what is due is said, then a tick. No further than `until`."""
+        begun, end_s = len(self.log), self.mono_s + seconds
+        while self.mono_s < end_s - 1e-6:
+            self.go(min(self.step_s, end_s - self.mono_s))
+            self.say_what_is_due()
             self.tick()
             if until is not None and until():
                 break
         return [one for _, one in self.log[begun:]]
 
-    def _say_what_is_due(self, second: int) -> None:
-        if second % 10 == 0:
+    def say_what_is_due(self) -> None:
+        before_s, self.said_s = self.said_s, self.mono_s
+
+        def due_each(every_s: float) -> bool:
+            return self.mono_s // every_s > before_s // every_s
+
+        if due_each(10.0):
             for unit in self.units:
                 self.say_unit(unit)
-        if second % 5 == 0:
+        if due_each(5.0):
             for (room, sensor), told in self.air.items():
                 if isinstance(told, str):
                     self.say_air(room, sensor, status=told)
@@ -306,7 +191,7 @@ class Bench:
             if "gw-plant" in self.units and self.cell.get(self.line, FRESH) is not None:
                 self.read(self.line, *self.cell.get(self.line, FRESH),
                           observed_at=at(self.wall_s + self.units["gw-plant"]))  # fmt: skip
-        if second % 30 == 0:
+        if due_each(30.0):
             for source in self.sources:
                 self.say_source(source)
         for due in [due for due in self.owed if due[0] <= self.mono_s]:
@@ -343,6 +228,9 @@ class Bench:
         asked = self.effects(RequestDose, since_s)
         return [one for one in asked if one.enclosure == enclosure and gas in (None, one.gas)]
 
+    def requests_all(self, gas: str, since_s: float = 0.0) -> list[RequestDose]:
+        return [one for one in self.effects(RequestDose, since_s) if one.gas == gas]
+
     def permits(self, room: str = "east") -> list[tuple[float, PermitRoom]]:
         return [(at_s, one) for at_s, one in self.log if isinstance(one, PermitRoom) and one.room == room]
 
@@ -365,3 +253,15 @@ def sealed(enclosure: str = "e1", the_site: SiteFile | None = None, o2_pct: floa
     bench.cell[bench.site.enclosures[enclosure].line] = (o2_pct, co2_pct)
     bench.command("seal", enclosure)
     return bench
+
+
+def status(bench: Bench, room: str = "east") -> str:
+    return bench.core.state.rooms[room].status
+
+
+def told(bench: Bench, seconds: int = 6, **air: tuple[float, float] | str) -> str:
+    """The east room's sensors say this from now on; its status some seconds later."""
+    for sensor, words in air.items():
+        bench.air["east", sensor] = words
+    bench.run(seconds)
+    return status(bench)

@@ -35,7 +35,9 @@ class Book:
         ledger.enter(self.desk(), one)
         return request_id
 
-    def report(self, request_id: str, outcome: str, delivered_nl: float, gas: str = "nitrogen", code: str | None = None) -> None:
+    def report(
+        self, request_id: str, outcome: str, delivered_nl: float, gas: str = "nitrogen", code: str | None = None
+    ) -> None:
         told = DoseReport(observed_at=at(corekit.WALL_S), request_id=request_id, outcome=outcome, delivered_nl=delivered_nl,
                           metered=True, code=code)  # fmt: skip
         ledger.on_report(self.desk(), "e1", gas, told)

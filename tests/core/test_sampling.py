@@ -3,6 +3,7 @@
 import corekit
 import pytest
 from corekit import SelectLine, at
+from coresite import crowded
 
 from supervisor.values import LinkChanged, Stopping
 
@@ -75,6 +76,7 @@ def test_one_blocked_line_does_not_starve_the_others() -> None:
     bench.cell = {"line-1": (60.0, 60.0), "line-2": (3.0, 18.0), "line-3": (3.0, 18.0)}
     for name in ("e1", "e2", "w1"):
         bench.command("seal", name)
+    bench.step_s = 5.0
     bench.run(2 * 3600)
     for name in ("e2", "w1"):
         sample = bench.core.state.enclosures[name].sample
@@ -83,40 +85,17 @@ def test_one_blocked_line_does_not_starve_the_others() -> None:
     assert bench.alarm("sample_overdue-e2") is None
 
 
-def crowd(enclosures: int) -> str:
-    """The bench's site with so many enclosures more in the east room, each on its own line."""
-    text = corekit.SITE_TEXT
-    lines = "".join(f'  {{ id = "line-x{n}", transport_s = 30, settling_s = 60 }},\n' for n in range(enclosures))
-    text = text.replace("  { id = \"line-3\"", lines + "  { id = \"line-3\"")
-    for n in range(enclosures):
-        text += f"""
-[[enclosure]]
-id = "x{n}"
-room = "east"
-line = "line-x{n}"
-unit = "gw-east"
-recipe = "currant"
-free_volume_nl = 1200
-fruit_kg = 600
-sources = {{ nitrogen = "generator", co2 = "bank", air = "blower" }}
-"""
-    return text
-
-
 def test_nobody_s_sample_grows_too_old_while_others_want_looking_at() -> None:
     """18 enclosures on one analyser, four of them in a pull-down that never ends: every sample stays young enough.
 
     Each visit takes about 100 s, so a round takes half an hour, and the site allows 45 minutes.
     """
-    import tomllib
-
-    from supervisor.settings import SiteFile
-
-    site = SiteFile.model_validate(tomllib.loads(crowd(15)))
+    site = crowded(15)
     bench = corekit.ready(site)
     for number, one in enumerate(site.enclosure):
         bench.cell[one.line] = (12.0, 1.0) if number % 5 == 0 else (3.0, 18.0)
         bench.command("seal", one.id)
+    bench.step_s = 5.0
     bench.run(2400)
     oldest_s = 0.0
     for _ in range(30):
