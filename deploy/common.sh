@@ -3,6 +3,8 @@
 
 top=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 venv=${STILLHOLD_VENV:-$top/.venv}
+case $venv in /*) ;; *) venv=$PWD/$venv ;; esac
+export STILLHOLD_VENV=$venv  # the scripts call one another from other folders
 
 say() { printf '%s: %s\n' "${0##*/}" "$*" >&2; }
 fail() { say "$*"; exit 1; }
