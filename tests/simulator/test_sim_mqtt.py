@@ -45,6 +45,7 @@ class Bench:
         return [json.loads(payload) for on, payload, _ in list(self.peer.heard) if on == ROOT + topic]
 
     def served(self, topic: str, key: str, value: Any) -> bool:
+        self.bus.wait(0.01)
         self.bus.step(self.plant.now_s)
         return any(one.get(key) == value for one in self.heard(topic))
 
