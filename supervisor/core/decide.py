@@ -7,6 +7,7 @@ from supervisor.core import alarms, ledger, pulldown, regulation, venting
 from supervisor.core.allocator import allocate
 from supervisor.core.balance import Mixture, Unreachable, feed_of, swept
 from supervisor.core.desk import Desk
+from supervisor.core.dosing import DOSE_NL_MIN
 from supervisor.core.state import Enclosure, Sample
 from supervisor.core.transitions import trigger
 from supervisor.core.tuning import holding_gains
@@ -134,6 +135,8 @@ def _hold(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: Sample
     gains = holding_gains(kept.interval_s, line.transport_s + line.settling_s)
     here = projected(desk, name, sample)
     mono_s = sample.taken_mono_s
+    learned = kept.o2_loop.integral_pct_h, kept.co2_loop.integral_pct_h
+    carried_out = all(nl < DOSE_NL_MIN for nl in kept.wanted_nl.values())
     o2_move = regulation.wanted_move_pct(
         kept.o2_loop, recipe.o2_pct, here.o2_pct, DEADBAND_SHARE * recipe.o2_band_pct, gains, mono_s, kept.interval_s
     )
@@ -142,7 +145,13 @@ def _hold(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: Sample
     )
     goal = Mixture(here.o2_pct + o2_move, here.co2_pct + co2_move)
     low_o2 = here.o2_pct < recipe.o2_pct
-    kept.wanted_nl = allocate(here, goal, _feeds(desk, name, low_o2), desk.site.enclosures[name].free_volume_nl)
+    feeds, volume_nl = _feeds(desk, name, low_o2), desk.site.enclosures[name].free_volume_nl
+    kept.wanted_nl = allocate(here, goal, feeds, volume_nl)
+    there = here
+    for gas, fed_nl in kept.wanted_nl.items():
+        there = swept(there, feeds[gas], fed_nl, volume_nl)
+    regulation.unlearn(kept.o2_loop, learned[0], o2_move, there.o2_pct - here.o2_pct if carried_out else 0.0)
+    regulation.unlearn(kept.co2_loop, learned[1], co2_move, there.co2_pct - here.co2_pct if carried_out else 0.0)
     kept.why = f"hold: move O2 by {o2_move:+.2f} %, CO2 by {co2_move:+.2f} %"
     no_air = low_o2 and desk.site.source_of(name, "air") is None
     alarms.condition(
@@ -188,7 +197,7 @@ def _decided(desk: Desk, name: str, kept: Enclosure, sample: Sample, here: Mixtu
 def _say_limits(desk: Desk, name: str, sample: Sample, recipe: Recipe) -> None:
     """The recipe's floor and ceiling, and how long the gas has been out of its band."""
     kept = desk.state.enclosures[name]
-    sealed = kept.state in ("pulling_down", "holding")
+    sealed = (kept.faulted_from if kept.state == "faulted" else kept.state) in ("pulling_down", "holding")
     alarms.condition(desk, "o2_below_floor", name, sealed and sample.o2_pct < recipe.o2_floor_pct,
                      f"{sample.o2_pct:.2f} %, floor {recipe.o2_floor_pct:g} %")  # fmt: skip
     alarms.condition(desk, "co2_above_ceiling", name, sealed and sample.co2_pct > recipe.co2_ceiling_pct,

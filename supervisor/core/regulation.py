@@ -14,6 +14,7 @@ from supervisor.core.tuning import Gains
 DT_S_CAP = 2 * 3600.0  # an interval is never counted for more than this
 GAP_S_RESET = 4 * 3600.0  # after a gap this long the past says nothing about the drift any more
 MOVE_PCT_MAX = 2.0  # the most that one sample may ask for, in either direction
+ANSWERED_SHARE = 0.5  # less than this share of a wanted move is no answer
 INTEGRAL_PCT_H_MAX = 4.0  # the fastest drift that is not a fault: CO2 dissolving in the fruit in the first hours
 
 
@@ -29,6 +30,16 @@ def reset(loop: Loop) -> None:
     """Forget the past: the next move is the proportional one alone."""
     loop.integral_pct_h = 0.0
     loop.decided_mono_s = None
+
+
+def unlearn(loop: Loop, before_pct_h: float, wanted_pct: float, possible_pct: float) -> None:
+    """Takes back what the last move taught where it cannot be acted on: no source leads there, or none gave anything.
+
+    Such an error is not a drift to stand against, and what it taught would hold up the answer to the next one for hours.
+    """
+    answered = possible_pct * wanted_pct > 0.0 and abs(possible_pct) >= ANSWERED_SHARE * abs(wanted_pct)
+    if not answered and abs(loop.integral_pct_h) > abs(before_pct_h):
+        loop.integral_pct_h = before_pct_h
 
 
 def wanted_move_pct(
