@@ -44,6 +44,8 @@ REST_S = 1800.0  # so far apart 1 %/h is more than a move that must count
 PAIR_S_MAX = 5400.0  # small doses are added up for as long; after that fruit has done more than gas
 STRAY_NL_MIN = 0.5  # a meter's zero is not quite nothing
 STRAY_S = 5.0  # flow, report and request of one dose are told by different messages
+FLOW_LATE_S_MAX = 10.0  # a word on a flow that was on its way for longer is not about now
+FLOW_BACK_S_MAX = 600.0  # one that is older than the last by more is no latecomer: the unit's clock was set back
 ANSWER_S_MAX = 15.0  # three times what hardware is allowed for its `accepted`
 SAMPLE_LATE_S_MAX = 60.0  # a reading that waited somewhere cannot be set against what was given
 AIR_PCT = {"o2": 20.95, "co2": 0.04}
@@ -118,6 +120,8 @@ class Memory:
     opened: dict[str, Open] = field(default_factory=dict)  # by valve, those that pass gas
     runs: dict[str, Run] = field(default_factory=dict)  # by analyser
     said: dict[str, bool] = field(default_factory=dict)  # findings that are not over
+    flow_told_s: dict[str, float] = field(default_factory=dict)  # by valve, the unit's time of its last word
+    offset_s: dict[str, float] = field(default_factory=dict)  # by unit, its clock minus ours at its last heartbeat
     link_since_s: float | None = None
 
 
@@ -175,7 +179,9 @@ class Watch:
     def _arrived(self, event: Arrived) -> Iterator[PlantFinding]:
         names, body, now = event.names, event.body, event.now
         plot = self._memory.plots.get(names[0]) if names else None
-        if isinstance(body, messages.AnalyserReading):
+        if isinstance(body, messages.UnitStatus):
+            self._memory.offset_s[names[0]] = body.observed_at.timestamp() - now.wall_s
+        elif isinstance(body, messages.AnalyserReading):
             yield from self._reading(now, names[0], body)
         elif isinstance(body, messages.OperatorCommand) and body.target in self._memory.plots:
             self._command(body)
@@ -216,7 +222,13 @@ class Watch:
             asked.until_s = min(asked.until_s, now.mono_s)
 
     def _flow(self, now: Now, plot: Plot, valve: str, flow: messages.DoseFlow) -> None:
-        opened = self._memory.opened
+        opened, observed_s = self._memory.opened, flow.observed_at.timestamp()
+        unit = self._site.enclosures[valve.split("/")[0]].unit
+        late_s = now.wall_s + self._memory.offset_s.get(unit, 0.0) - observed_s
+        before_s = self._memory.flow_told_s.get(valve, observed_s)
+        if unit in self._memory.offset_s and late_s > FLOW_LATE_S_MAX or 0.0 < before_s - observed_s < FLOW_BACK_S_MAX:
+            return  # it waited somewhere, as after a broker's restart; what the valve does now a younger word tells
+        self._memory.flow_told_s[valve] = observed_s
         if flow.valve_open and flow.flow_nl_min > STRAY_NL_MIN:
             since_s = opened[valve].since_s if valve in opened else now.mono_s
             opened[valve] = Open(since_s, now.mono_s, flow.flow_nl_min)

@@ -4,6 +4,7 @@ import pytest
 from pydantic import ValidationError
 from watch_world import SITE, World
 
+from supervisor.messages import DoseFlow, UnitStatus, at
 from supervisor.values import LinkChanged, Started
 from supervisor.watch import Watch
 
@@ -324,3 +325,55 @@ def test_a_dump_that_is_none_is_named(blob):
 def test_an_enclosure_new_in_the_site_file_is_watched_too():
     watch = Watch.load(SITE, b"{}")
     assert b'"n1"' in watch.dump() and b'"s6"' in watch.dump()
+
+
+# ---- words that waited
+
+
+def heartbeat(world: World, offset_s=0.0) -> None:
+    body = UnitStatus(observed_at=at(world.now.wall_s + offset_s), online=True, boot="b", epoch_seen=0)
+    world.send(body, "gateway-north")
+
+
+def flow(world: World, flow_nl_min: float, observed_s: float) -> None:
+    moment = at(world.now.wall_s + observed_s)
+    world.send(DoseFlow(observed_at=moment, valve_open=flow_nl_min > 0, flow_nl_min=flow_nl_min), "n1", "nitrogen")
+
+
+@pytest.mark.parametrize("offset_s", [-3600.0, 0.0, 3600.0])
+@pytest.mark.parametrize("late_s, expected", [(9.0, ["unrequested_flow"]), (11.0, []), (90.0, [])])
+def test_a_word_that_waited_in_a_broker_is_not_about_now(offset_s, late_s, expected):
+    world = World()
+    heartbeat(world, offset_s)
+    flow(world, 50.0, offset_s - late_s)
+    world.tick(6)
+    assert world.findings() == expected
+
+
+def test_an_opening_told_after_the_closing_that_followed_it_is_not_believed():
+    world = World()
+    heartbeat(world)
+    flow(world, 0.0, -1.0)
+    flow(world, 50.0, -3.0)
+    world.tick(6)
+    assert world.findings() == []
+
+
+def test_a_unit_whose_clock_was_set_back_is_still_heard():
+    world = World()
+    heartbeat(world, 7200.0)
+    flow(world, 0.0, 7200.0)
+    heartbeat(world)
+    flow(world, 50.0, 0.0)
+    world.tick(6)
+    assert world.findings() == ["unrequested_flow"]
+
+
+def test_what_is_kept_of_words_survives_a_crash():
+    world = World()
+    heartbeat(world)
+    flow(world, 0.0, -1.0)
+    world.crash()
+    flow(world, 50.0, -3.0)
+    world.tick(6)
+    assert world.findings() == []
