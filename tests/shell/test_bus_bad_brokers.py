@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterator
 import pytest
 from busdriver import Driver, make_driver
 
+from supervisor.shell.paho_bus import _Echo
+
 __all__ = ["make_driver"]
 
 
@@ -60,7 +62,7 @@ class Scripted(threading.Thread):
 
 
 CONNACK_OK = bytes([0x20, 2, 0, 0])
-CONNECT, SUBSCRIBE = 1, 8
+CONNECT, PUBLISH, SUBSCRIBE = 1, 3, 8
 
 
 @pytest.fixture
@@ -120,12 +122,33 @@ def test_a_broker_that_grants_everything_and_delivers_nothing_is_no_link(
     scripted: Callable[..., Scripted], make_driver: Callable[..., Driver]
 ) -> None:
     # What mosquitto does with an acl_file: the subscription is granted and stays silent.
-    fake = scripted(
-        lambda kind, packet: CONNACK_OK if kind == CONNECT else suback(packet, [1, 1, 1]) if kind == SUBSCRIBE else b""
-    )
-    driver = make_driver(fake.port)
+    published: list[bytes] = []
+
+    def answer(kind: int, packet: bytes) -> bytes:
+        if kind == PUBLISH:
+            published.append(packet)
+        return CONNACK_OK if kind == CONNECT else suback(packet, [1, 1, 1]) if kind == SUBSCRIBE else b""
+
+    driver = make_driver(scripted(answer).port)
+    driver.until(lambda: bool(published))
+    assert driver.bus.publish("r/dosing/n1/co2/request", b"x", retain=False) is False
     driver.until(lambda: bool(driver.total.notices))
     assert driver.total.link == [] and not driver.bus.up
+    assert all(b"r/supervisor/echo/" in one for one in published)  # nothing else before the link is proved
+
+
+def test_an_echo_of_an_earlier_connection_proves_nothing() -> None:
+    # With a lasting session the broker delivers what it held back for the connection before.
+    echo = _Echo("r/supervisor/echo/1", timeout_s=3.0)
+    echo.begin(0.0)
+    assert echo.due(0.0) == b"1" and echo.due(0.9) is None and echo.due(1.0) == b"2"
+    echo.begin(10.0)
+    for old in (b"1", b"2", b"3", b"", b"-1", b"\xff", "²".encode()):
+        echo.came_back(old, 10.5)
+    assert not echo.proved and echo.overdue(13.1)
+    assert echo.due(13.0) == b"3"
+    echo.came_back(b"3", 13.2)
+    assert echo.proved and not echo.overdue(16.1) and echo.overdue(16.3)
 
 
 def test_a_topic_that_is_no_utf_8_neither_kills_nor_blocks(
@@ -143,7 +166,10 @@ def test_a_topic_that_is_no_utf_8_neither_kills_nor_blocks(
         return b""
 
     driver = make_driver(scripted(answer).port)
-    driver.until(lambda: acknowledged == [struct.pack(">H", 77)])
+    driver.until(lambda: bool(acknowledged))
+    for _ in range(20):
+        driver.turn(0.005)
+    assert acknowledged == [struct.pack(">H", 77)]  # once, however often we settle
     assert driver.payloads() == [b"x"]
 
 

@@ -318,3 +318,22 @@ def test_a_backlog_that_is_full_is_told_keeps_the_old_rows_and_ends(tmp_path: Pa
     assert len(taken) >= 20 and len(broker.bodies("dosing/n1/nitrogen/request")) == 60
     rig.loop.housekeeping.stop()
     rig.die()
+
+
+def test_a_backlog_that_hovers_at_its_limit_does_not_flap(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(housekeeping, "BACKLOG_LINES_MAX", 20)
+    monkeypatch.setattr(housekeeping, "BACKLOG_LINES_LOW", 10)
+    clock = StillClock()
+    rig = Rig(tmp_path, MemoryBroker(), clock, history=lambda one: History(one.path, refuse, clock.real_s, 0))
+    keeping, told = rig.loop.housekeeping, []
+    for waiting in (19, 20, 19, 21, 10, 9, 19, 20):
+        monkeypatch.setattr(Journal, "history_waiting", property(lambda _self, waiting=waiting: waiting))
+        keeping._hold_backlog(Batch(mark(1.0), lines=lines(1, 3)))
+        keeping.tell()
+        told += [one.active for one in rig.loop.troubles.take(clock.now()) if one.trouble == "history_backlog_full"]
+    assert told == [False, True, False, True]
+    rig.die()
+
+
+def refuse(_lines: str) -> Answer:
+    return Answer(503, "")
