@@ -18,6 +18,7 @@ from supervisor.settings import Line, SiteFile
 from supervisor.values import GASES, Arrived, Event, LinkChanged, Now, SampleRef, Started, State
 
 DAY_S = 86_400.0
+HEARTBEATS = 5  # a late one makes a clock look slow, so the least late of so many counts
 FLOW_WORD_S = 120.0  # a flow word is believed for two of its minutes; a unit silent for longer gets no requests anyway
 COMMAND_AGE_S_MAX = 3600.0  # an older wish to open something is somebody's past
 COMMAND_KEPT_S = 7200.0  # spans an hour old to an hour ahead, so that no repeat is ever taken for new
@@ -31,8 +32,13 @@ class Unit:
     boot: str
     observed_s: float
     arrived_s: float
-    offset_s: float  # the unit's clock minus ours
+    offsets_s: list[float]  # the unit's clock minus ours, at its last few heartbeats
     online: bool
+
+    @property
+    def offset_s(self) -> float:
+        """By the heartbeat that was least delayed."""
+        return max(self.offsets_s)
 
 
 @dataclass
@@ -218,8 +224,11 @@ class Memory:
         self.kept.epoch_seen = max(self.kept.epoch_seen, body.epoch_seen)
         if old is not None and body.online and (old.boot, old.observed_s) == (body.boot, observed_s):
             return  # the retained copy once more is no sign of life; a will always counts
-        offset_s = observed_s - now.wall_s
-        self.kept.seen.units[names[0]] = Unit(body.boot, observed_s, now.mono_s, offset_s, body.online)
+        before = old.offsets_s if old is not None and old.boot == body.boot else []
+        offsets_s = [*before, observed_s - now.wall_s][-HEARTBEATS:]
+        if max(offsets_s) - offsets_s[-1] > self._time.clock_offset_s_max:
+            offsets_s = offsets_s[-1:]  # no delay explains that: the clock was set back
+        self.kept.seen.units[names[0]] = Unit(body.boot, observed_s, now.mono_s, offsets_s, body.online)
 
     def _room_air(self, now: Now, names: tuple[str, ...], body: messages.RoomAir) -> None:
         key, observed_s, age_s_max = "/".join(names), body.observed_at.timestamp(), self._time.air_age_s_max

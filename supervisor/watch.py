@@ -58,9 +58,9 @@ class Asked:
     request_id: str
     at_s: float
     until_s: float  # gas may flow until then
-    answered: bool = False
+    counted_s: float  # what was delivered is known up to then
     counted_nl: float = 0.0
-    counted_s: float = 0.0
+    answered: bool = False
 
 
 @dataclass
@@ -148,10 +148,9 @@ class Watch:
 
     def observe_request(self, request: RequestDose, now: Now) -> None:
         """This request goes out now."""
-        until_s = now.mono_s + max(0.0, request.valid_until_wall_s - now.wall_s)
-        self._memory.asked[f"{request.enclosure}/{request.gas}"] = Asked(
-            request.request_id, now.mono_s, until_s, counted_s=now.mono_s
-        )
+        until_s = now.mono_s + (request.valid_until_wall_s - now.wall_s)
+        asked = Asked(request.request_id, now.mono_s, until_s, now.mono_s)
+        self._memory.asked[f"{request.enclosure}/{request.gas}"] = asked
         plot = self._memory.plots[request.enclosure]
         plot.gas_until_s = max(plot.gas_until_s, until_s)
 

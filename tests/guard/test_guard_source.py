@@ -84,9 +84,9 @@ def test_other_sources_do_not_draw_on_this_one():
 
 @pytest.mark.parametrize("gas", INLETS)
 def test_sweep_of_a_silent_source(gas):
-    for silent_s in (0.0, 60.0, *around(120.0, 0.25, 4), 3600.0):
+    for silent_s in (0.0, 60.0, *around(120.0, 0.25, 4), 600.0):
         world = READY.fork()
-        world.live(silent_s, without=("sources",))
+        world.live(silent_s, without=("sources",), step_s=20.0)
         assert verdict(world.ask(gas=gas)) == ("cleared" if silent_s <= 120.0 else "source"), silent_s
 
 

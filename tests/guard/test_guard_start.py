@@ -11,6 +11,18 @@ from supervisor.guard import Guard
 from supervisor.values import Now, PlantFinding, ShellTrouble, Stopping
 
 READY = ready()
+
+
+def valves_on_a_unit_of_their_own() -> World:
+    """Sensors and valves stand on different units; the valves' unit has not been heard yet."""
+    site = READY.site.model_copy(update={"enclosure": tuple(
+        one.model_copy(update={"unit": "gateway-valves"}) if one.id == "n1" else one for one in READY.site.enclosure
+    )})  # fmt: skip
+    site.__dict__.pop("enclosures", None)
+    return ready(site=site)
+
+
+OWN_UNIT = valves_on_a_unit_of_their_own()
 ENTRANCE = {"nitrogen": "generator", "co2": "bank", "air": "blower"}
 
 
@@ -156,13 +168,32 @@ def test_sweep_of_a_units_clock():
         assert verdict(world.ask(offset_s=offset_s)) == ("cleared" if good else "room_unknown"), offset_s
 
 
+def clock_off_by(*heartbeats: float, boots=None) -> float:
+    """What the guard takes a unit's clock to be off by, found by asking with ever other offsets."""
+    world = World(OWN_UNIT.site, OWN_UNIT.guard.dump())
+    world.t, world.ref, world.numbers = OWN_UNIT.t, OWN_UNIT.ref, OWN_UNIT.numbers
+    for number, offset_s in enumerate(heartbeats):
+        world.t += 0.25
+        world.beat("gateway-valves", offset_s=offset_s, boot=boots[number] if boots else "b1")
+    passed = [one / 4 for one in range(-100, 101) if verdict(world.fork().ask(offset_s=one / 4)) == "cleared"]
+    return (passed[0] + passed[-1]) / 2 if passed else float("nan")
+
+
+@pytest.mark.parametrize("heartbeats, off_s", [
+    ((3.0,), 3.0), ((3.0, -2.0), 3.0), ((-2.0, 3.0), 3.0), ((3.0, -2.0, -2.0, -2.0, -2.0), 3.0),
+    ((3.0, -2.0, -2.0, -2.0, -2.0, -2.0), -2.0), ((5.0, -5.0), 5.0), ((5.0, -5.25), -5.25), ((5.0, -5.25, -4.0), -4.0),
+])  # fmt: skip
+def test_the_least_delayed_of_five_heartbeats_tells_a_units_clock(heartbeats, off_s):
+    """What a delay makes look slow; but 10 s is more than a delay, that clock was set back."""
+    assert clock_off_by(*heartbeats) == off_s
+
+
+def test_another_boot_tells_its_own_clock():
+    assert clock_off_by(3.0, -2.0, boots=("b1", "b2")) == -2.0
+
+
 def test_the_enclosures_own_unit_counts_apart_from_its_rooms():
-    """In a site where sensors and valves stand on different units."""
-    site = READY.site.model_copy(update={"enclosure": tuple(
-        one.model_copy(update={"unit": "gateway-valves"}) if one.id == "n1" else one for one in READY.site.enclosure
-    )})  # fmt: skip
-    site.__dict__.pop("enclosures", None)
-    world = ready(site=site)
+    world = valves_on_a_unit_of_their_own()
     assert verdict(world.fork().ask()) == "unit"
     world.beat("gateway-valves", offset_s=4)
     assert verdict(world.fork().ask()) == "cleared"

@@ -59,13 +59,14 @@ def test_a_finding_names_what_was_measured_what_was_expected_and_the_volume():
 @pytest.mark.parametrize("gas, volume, before, moved", [
     ("nitrogen", 625.0, (20.9, 0.04), ("o2", "down")), ("co2", 100.0, (4.0, 0.04), ("co2", "up")),
     ("air", 200.0, (3.0, 0.04), ("o2", "up")), ("nitrogen", 625.0, (0.5, 18.0), ("co2", "down")),
+    ("air", 625.0, (3.0, 18.0), ("co2", "down")),
 ])  # fmt: skip
 def test_sweep_of_the_share_that_must_arrive(gas, volume, before, moved):
     after = swept(*before, gas, volume)
     index = 0 if moved[0] == "o2" else 1
     expected = abs(after[index] - before[index])
     enough = 0.3 * expected - DRIFT[moved] * HOURS
-    for off in (-1.0, -0.1, -0.01, -0.001, 0.001, 0.01, 0.1, 1.0):
+    for off in (-1.0, -0.1, -0.01, -0.0001, 0.0001, 0.01, 0.1, 1.0):
         reading = list(after)
         reading[index] = before[index] + (enough + off) * (1 if moved[1] == "up" else -1)
         world = a_pair(gas, volume, before, reading)
@@ -99,6 +100,13 @@ def test_two_weak_pairs_must_follow_each_other():
     world = World(sealed=False)
     for after, expected in ((weak, []), (good, []), (weak, []), (weak, ["no_response"]), (weak, [])):
         a_pair("nitrogen", small, (20.5, 0.0), after, world=ended(world))
+        assert world.findings() == expected
+
+
+def test_two_weak_pairs_suffice_from_the_first():
+    world = World(sealed=False)
+    for expected in ([], ["no_response"]):
+        a_pair("nitrogen", volume_for(1.0), (20.5, 0.0), (20.9, 0.0), world=ended(world))
         assert world.findings() == expected
 
 
@@ -190,9 +198,41 @@ def test_progress_counts_bit_by_bit():
         world.report(name, "progress", 62.5 * part)
         world.report(name, "progress", 10.0)
     world.report(name, "delivered", 625.0)
+    world.report(name, "progress", 10.0)
     world.tick(600)
     world.visit(20.9, 0.04)
     assert "from 625 nl" in world.found[0].limit
+
+
+def test_of_a_dose_that_runs_over_the_first_sample_the_rest_counts():
+    world = World()
+    world.read(20.9, 0.04, settled=False)
+    name = world.request("nitrogen", 1250.0, 600.0)
+    for delivered in (100.0, 200.0, 300.0):
+        world.t += 28
+        world.report(name, "progress", delivered)
+    world.read(20.9, 0.04)
+    for delivered in (600.0, 900.0):
+        world.t += 60
+        world.report(name, "progress", delivered)
+    world.read(20.9, 0.04, line="idle")
+    world.tick(600)
+    world.visit(20.9, 0.04)
+    assert "from 600 nl" in world.found[0].limit  # what was told in the sample's own instant came in before it left
+
+
+def test_a_request_that_gave_nothing_keeps_no_old_sample():
+    """From the second sample, 19.0 %, too little moves; from the first, 20.9 %, it would have been enough."""
+    world = World(sealed=False)
+    world.visit(20.9, 0.04)
+    world.report(world.request("nitrogen"), "refused", 0.0)
+    world.tick(600)
+    world.visit(19.0, 0.04)
+    world.tick(10)
+    world.give("nitrogen", 625.0)
+    world.tick(600)
+    world.visit(18.2, 0.04)
+    assert world.findings() == ["no_response"]
 
 
 def test_small_doses_are_added_up():
@@ -291,7 +331,7 @@ def test_the_gas_of_which_most_was_given_is_named():
 
 def test_gas_under_another_name_spoils_the_pair():
     """A report of a request that nobody here sent: how much went in since the sample is not known."""
-    for delivered, expected in ((0.0, ["no_response"]), (5.0, [])):
+    for delivered, expected in ((0.0, ["no_response"]), (0.5, []), (5.0, [])):
         world = World()
         world.visit(20.9, 0.04)
         world.tick(10)
@@ -300,6 +340,18 @@ def test_gas_under_another_name_spoils_the_pair():
         world.tick(600)
         world.visit(20.9, 0.04)
         assert world.findings() == expected
+
+
+def test_reports_of_what_is_no_valve_spoil_nothing():
+    world = World()
+    world.visit(20.9, 0.04)
+    world.tick(10)
+    world.give("nitrogen", 625.0)
+    world.report("6-99", "delivered", 5.0, gas="helium")
+    world.report("6-99", "delivered", 5.0, enclosure="n2")
+    world.tick(600)
+    world.visit(20.9, 0.04)
+    assert world.findings() == ["no_response"]
 
 
 @pytest.mark.parametrize("what", ["start", "link"])

@@ -113,6 +113,24 @@ def test_a_person_in_between_explains_it(action, expected):
     assert world.findings() == expected
 
 
+@pytest.mark.parametrize("action", ["resume", "seal"])
+def test_it_is_said_again_when_a_person_thought_it_was_mended(action):
+    world = an_hour(World(), 5.0, 0.0)
+    assert world.findings() == ["unexplained_move"]
+    world.command(action)
+    assert an_hour(world, 5.0, 0.0).findings() == ["unexplained_move"]
+
+
+def test_a_valve_that_is_open_explains_it():
+    world = World()
+    world.visit(*START)
+    world.t += 1000
+    world.flow(5.0, gas="air")
+    world.t += 2600
+    world.visit(18.0, 20.0)
+    assert world.findings() == []
+
+
 def test_it_is_said_once_and_again_after_it_was_over():
     world = World()
     o2 = 3.0

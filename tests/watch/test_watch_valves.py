@@ -5,7 +5,7 @@ from pydantic import ValidationError
 from watch_world import SITE, World
 
 from supervisor.messages import DoseFlow, UnitStatus, at
-from supervisor.values import LinkChanged, Started
+from supervisor.values import LinkChanged, ShellTrouble, Started
 from supervisor.watch import Watch
 
 
@@ -48,6 +48,7 @@ def test_only_a_tick_tells():
     world.flow(50.0)
     world.t += 60
     world.flow(50.0, gas="air")
+    world.observe(ShellTrouble(world.now, "history_unreachable", True, "x"))
     world.flow(0.0, valve_open=False)
     world.tick()
     assert world.findings() == []

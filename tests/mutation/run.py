@@ -1,0 +1,157 @@
+"""Mutation run: are the guard's and the watch's tests able to notice a mistake? `python tests/mutation/run.py`.
+
+Each mutant is a fork of this process with the mistaken module in place of the right one, in which the tests run until the
+first fails. Prints every survivor and the score; exits 1 when one survives that `equivalents.py` does not list with a
+reason, or when a listed one is killed after all. Not part of the quick suite.
+"""
+
+import argparse
+import contextlib
+import os
+import signal
+import sys
+import time
+import types
+from collections import Counter, defaultdict
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+sys.path[:0] = [str(HERE), str(ROOT)]
+
+from equivalents import EQUIVALENT  # noqa: E402
+from mutants import Mutant, mutants  # noqa: E402
+
+GUARD = [f"tests/guard/test_guard_{name}.py" for name in ("latches", "identity", "start", "basis", "room", "source", "volume")]
+WATCH = [f"tests/watch/test_watch_{name}.py" for name in ("valves", "answer", "rest")]
+TESTS = {"guard": GUARD, "guard_memory": GUARD, "watch": WATCH}
+# No rewriting of asserts: it costs more than most tests, and nobody reads why a mutant's test failed.
+BARE = ["-x", "-q", "--noconftest", "--no-header", "--tb=no", "--assert=plain", "-W", "ignore", "-o", "addopts=",
+        "-p", "no:cacheprovider", "-p", "no:hypothesispytest", "-p", "no:timeout"]  # fmt: skip
+SECONDS_MAX = 120
+KILLED, SURVIVED = 1, 0
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("modules", nargs="*", default=list(TESTS), help="modules of supervisor/ (default: all)")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    given = parser.parse_args()
+    os.chdir(ROOT)
+    _import_once()
+    failed = 0
+    for module in given.modules:
+        failed += _run(module, given.jobs)
+    return 1 if failed else 0
+
+
+def _import_once() -> None:
+    """So that no fork has to: what the tests import, and what pytest does."""
+    import supervisor.guard
+    import supervisor.sitefile
+    import supervisor.watch  # noqa: F401
+
+
+def _run(module: str, jobs: int) -> int:
+    source = (ROOT / "supervisor" / f"{module}.py").read_text(encoding="utf-8")
+    if _try(module, source, TESTS[module]) != SURVIVED:
+        print(f"{module}: its tests fail without any mistake in it")
+        return 1
+    begun, verdicts = time.monotonic(), {}
+    kills: dict[str, Counter] = defaultdict(Counter)  # by function: which file noticed, so that it is asked first
+    running: dict[int, Mutant] = {}
+    todo = list(mutants(source))
+    queue = iter(todo)
+    while len(verdicts) < len(todo):
+        while len(running) < jobs and (mutant := next(queue, None)) is not None:
+            noticed = kills[mutant.where]
+            tests = sorted(TESTS[module], key=noticed.__getitem__, reverse=True)
+            running[_fork(module, mutant.source, tests)] = mutant
+        pid, status = os.wait()
+        mutant = running.pop(pid)
+        code = os.waitstatus_to_exitcode(status)
+        verdicts[mutant] = code
+        if code >= 10:
+            kills[mutant.where][TESTS[module][code - 10]] += 1
+    return _tell(module, verdicts, time.monotonic() - begun)
+
+
+def _tell(module: str, verdicts: dict[Mutant, int], seconds: float) -> int:
+    survivors = sorted((one for one, code in verdicts.items() if code == SURVIVED), key=lambda one: one.line)
+    listed = {key[1:]: reason for key, reason in EQUIVALENT.items() if key[0] == module}
+    unlisted = [one for one in survivors if one.key not in listed]
+    stale = set(listed) - {one.key for one in survivors}
+    for one in unlisted:
+        print(f"supervisor/{module}.py:{one.line}: survived: {one.what}: {one.text}")
+    for text, what in sorted(stale):
+        print(f"{module}: listed as equivalent but killed or gone: {what}: {text}")
+    meaningful = len(verdicts) - (len(survivors) - len(unlisted))
+    killed = len(verdicts) - len(survivors)
+    timed_out = sum(code == -signal.SIGALRM for code in verdicts.values())
+    print(f"{module}: {killed} of {meaningful} mutants killed ({100 * killed / meaningful:.1f} %), {timed_out} by running for "
+          f"{SECONDS_MAX} s; {len(survivors) - len(unlisted)} equivalent, {len(unlisted)} survived; {seconds:.0f} s")
+    return len(unlisted) + len(stale)
+
+
+def _try(module: str, source: str, tests: list[str]) -> int:
+    _, status = os.waitpid(_fork(module, source, tests), 0)
+    return os.waitstatus_to_exitcode(status)
+
+
+def _fork(module: str, source: str, tests: list[str]) -> int:
+    """The process that runs these tests against this source; its exit code is 0 when none failed."""
+    sys.stdout.flush()
+    pid = os.fork()
+    if pid:
+        return pid
+    try:
+        signal.alarm(SECONDS_MAX)
+        quiet = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(quiet, 1)
+        os.dup2(quiet, 2)
+        code = KILLED if not _install(module, source) else _first_failing(module, tests)
+    except BaseException:  # noqa: BLE001 whatever it was, this mistake was noticed
+        code = KILLED
+    os._exit(code)
+
+
+def _install(module: str, source: str) -> bool:
+    """Puts the mistaken module in place of the right one. False when it cannot even be imported."""
+    for name in [one for one in sys.modules if one in ("supervisor.guard", "supervisor.guard_memory", "supervisor.watch")]:
+        del sys.modules[name]
+    made = types.ModuleType(f"supervisor.{module}")
+    made.__file__ = str(ROOT / "supervisor" / f"{module}.py")
+    sys.modules[made.__name__] = made
+    try:
+        exec(compile(source, made.__file__, "exec"), made.__dict__)
+    except Exception:  # noqa: BLE001
+        return False
+    setattr(sys.modules["supervisor"], module, made)
+    if module == "guard_memory":
+        with contextlib.suppress(KeyError):
+            delattr(sys.modules["supervisor"], "guard")
+    return True
+
+
+def _first_failing(module: str, tests: list[str]) -> int:
+    first = First()
+    code = pytest.main([*BARE, *tests], plugins=[first])
+    if first.failed in TESTS[module]:
+        return 10 + TESTS[module].index(first.failed)
+    return KILLED if code else SURVIVED
+
+
+class First:
+    """Remembers the file of the first failure, so that the files that notice most come first."""
+
+    failed = ""
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed and not self.failed:
+            self.failed = report.nodeid.split("::")[0]
+
+
+if __name__ == "__main__":
+    sys.exit(main())
