@@ -191,12 +191,30 @@ def test_a_good_mapping_has_no_problems() -> None:
         (changed(units={"co2": "ppm"}), "units.co2"),
         (changed(values={"status": {"GOOD": "fine"}}), "values.status.GOOD"),
         (changed(values={"co2_pct": {"low": 0.1}}), "values.co2_pct"),
+        (changed(values={"health": {"low": 0.1}}), "values.health"),
+        (changed(fixed={"colour": "red"}), "fixed.colour"),
+        (changed(fixed={"status": "ok"}), "fixed.status"),
+        (changed(fixed={"status": ["ok"]}, fields={"status": None}, values={"status": None}), "fixed.status"),
     ],
 )
 def test_a_mistake_in_a_mapping_is_named(mapping: dict[str, Any], key: str) -> None:
     site, problems = site_with(**mapping)
     assert problems == [("error", f"mapping[#1].{key}")]
     assert site is None
+
+
+@pytest.mark.parametrize(("sensor", "keys"), [("north-door", []), ("south-door", ["mapping[#1].names.sensor"])])
+def test_a_sensor_is_one_of_its_room(sensor: str, keys: list[str]) -> None:
+    data = tomllib.loads(QUILLFEN)
+    data["mapping"] = [changed(topic="yard/air", names={"room": "north", "sensor": sensor})]
+    assert [one.key for one in examine_data(data, "site.toml").problems] == keys
+
+
+@pytest.mark.parametrize(("unit", "problems"), [("shed-box", []), ("box", [("error", "mapping[#1].names.unit")])])
+def test_a_unit_is_one_that_serves_something(unit: str, problems: list[tuple[str, str]]) -> None:
+    fields = {"observed_at": "t", "online": "up", "boot": "b", "epoch_seen": "e"}
+    mapping = {"topic": "yard/box", "kind": "hardware/{unit}/status", "names": {"unit": unit}, "fields": fields}
+    assert site_with(**mapping)[1] == problems
 
 
 def test_a_fixed_word_for_the_gateways_health_is_warned_of() -> None:
