@@ -128,6 +128,7 @@ def _forget(desk: Desk) -> None:
     state.trusted_mono_s = desk.now.mono_s
     for unit in state.units.values():
         unit.heard_mono_s = unit.observed_wall_s = None
+        unit.offsets_s = []
     for room in state.rooms.values():
         room.good_since_mono_s = None
         for sensor in room.sensors.values():

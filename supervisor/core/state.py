@@ -19,6 +19,7 @@ class Unit:
     epoch_seen: int = 0
     heard_mono_s: float | None = None
     clock_offset_s: float = 0.0
+    offsets_s: list[float] = field(default_factory=list)
 
 
 @dataclass(slots=True)

@@ -9,6 +9,8 @@ from supervisor.core.desk import Desk
 from supervisor.core.state import Unit
 from supervisor.messages import SupervisorStatus, UnitStatus, at
 
+HEARTBEATS = 5  # so many of them are compared
+
 
 def on_status(desk: Desk, name: str, status: UnitStatus) -> None:
     """A heartbeat. The first since a start may be an old one that the broker kept: it tells the epoch, but it is no sign
@@ -19,14 +21,25 @@ def on_status(desk: Desk, name: str, status: UnitStatus) -> None:
     unit.online = status.online
     unit.epoch_seen = max(unit.epoch_seen, status.epoch_seen)
     if unit.boot and status.boot != unit.boot:
+        unit.offsets_s = []
         desk.say("unit_restarted", "warning", unit=name, boot=status.boot, boot_before=unit.boot)
     if status.online and unit.observed_wall_s is not None:
         # Anything but the kept one again; a clock that was set back says something new as well.
         if observed_wall_s != unit.observed_wall_s or status.boot != unit.boot:
             unit.heard_mono_s = desk.now.mono_s
-            unit.clock_offset_s = observed_wall_s - desk.now.wall_s
+            _take_offset(unit, observed_wall_s - desk.now.wall_s, desk.site.timing.clock_offset_s_max)
     unit.observed_wall_s = observed_wall_s
     unit.boot = status.boot
+
+
+def _take_offset(unit: Unit, offset_s: float, step_s: float) -> None:
+    """A heartbeat that was long on its way makes its clock look slow, so the least delayed of the last few counts. One
+    that is behind by more than any delay explains is a clock that was set back, and counts alone.
+    """
+    unit.offsets_s = [*unit.offsets_s, offset_s][-HEARTBEATS:]
+    if max(unit.offsets_s) - offset_s > step_s:
+        unit.offsets_s = [offset_s]
+    unit.clock_offset_s = max(unit.offsets_s)
 
 
 def our_times(desk: Desk, unit: str, unit_wall_s: float) -> tuple[float, float]:

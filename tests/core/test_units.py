@@ -76,7 +76,7 @@ def test_a_new_boot_is_told_and_is_a_sign_of_life_whatever_its_clock_says() -> N
 def test_offsets_are_learned_and_times_corrected(offset_s: float) -> None:
     bench = corekit.ready()
     bench.units["gw-east"] = offset_s
-    bench.run(12)
+    bench.run(52)  # five heartbeats: a slower clock is told from a late word by the last few
     desk = bench.desk()
     assert bench.core.state.units["gw-east"].clock_offset_s == pytest.approx(offset_s, abs=0.002)
     assert usable(desk, "gw-east") is None
@@ -84,6 +84,25 @@ def test_offsets_are_learned_and_times_corrected(offset_s: float) -> None:
     assert mono_s == pytest.approx(bench.mono_s - 30.0, abs=0.002)
     assert wall_s == pytest.approx(bench.wall_s - 30.0, abs=0.002)
     assert our_times(desk, "gw-east", bench.wall_s + offset_s + 99.0) == (bench.mono_s, bench.wall_s)
+
+
+def test_a_late_heartbeat_does_not_make_a_clock_look_slow() -> None:
+    bench = corekit.ready()
+    bench.run(60)
+    bench.units["gw-east"] = -6.0  # six seconds on its way
+    bench.run(12)
+    assert bench.core.state.units["gw-east"].clock_offset_s == pytest.approx(0.0, abs=0.002)
+    bench.units["gw-east"] = 0.0
+    bench.run(12)
+    assert usable(bench.desk(), "gw-east") is None
+
+
+def test_a_clock_set_back_by_more_than_any_delay_counts_at_once() -> None:
+    bench = corekit.ready()
+    bench.units["gw-east"] = -60.0
+    bench.run(12)
+    assert bench.core.state.units["gw-east"].clock_offset_s == pytest.approx(-60.0, abs=0.002)
+    assert "-60.0 s off" in str(usable(bench.desk(), "gw-east"))
 
 
 @pytest.mark.parametrize("offset_s", [-10.5, 10.5])
