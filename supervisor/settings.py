@@ -1,4 +1,4 @@
-"""The site file: what may stand in it. Strict, frozen, unknown keys refused; reading it is `sitefile.py`.
+"""The site file: what may stand in it. Strict, frozen, unknown keys refused; reading it is `sitefile/`.
 
 Absolute ceilings stand here as constants. A site may be stricter and never laxer: they are the last line before
 people and fruit, so moving one is a change to the program that someone reviews, not a line in a file.

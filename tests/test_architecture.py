@@ -23,7 +23,7 @@ PRODUCT = [path for path in PYTHON if path.relative_to(ROOT).parts[0] in ("super
 # ------------------------------------------------------------------------------------------------ who knows whom
 
 # Each part of the supervisor, by the beginning of its module name, and the parts that it may import besides itself.
-SITE_FILE = {"sitefile", "sitechecks", "sitegas", "sitemaps", "siteproblems", "siteshape"}
+SITE_FILE = {"sitefile"}
 MODELS = {"messages", "values", "settings"}
 GUARD = {name for name in (path.stem for path in (ROOT / "supervisor").glob("guard*.py"))} | {"guard"}
 WATCH = {name for name in (path.stem for path in (ROOT / "supervisor").glob("watch*.py"))} | {"watch"}

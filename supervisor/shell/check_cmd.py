@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from supervisor.settings import SiteFile
-from supervisor.sitechecks import rotation_s
+from supervisor.sitefile.checks import rotation_s
 from supervisor.sitefile import Examined, Problem, examine
-from supervisor.sitegas import pulldown_nl
+from supervisor.sitefile.gas import pulldown_nl
 
 EXIT_FINE = 0
 EXIT_WRONG = 2

@@ -9,7 +9,7 @@ from supervisor.core.balance import Mixture
 from supervisor.core.pulldown import plan
 from supervisor.settings import Recipe
 from supervisor.sitefile import load
-from supervisor.sitegas import pulldown_nl, purge_target_pct
+from supervisor.sitefile.gas import pulldown_nl, purge_target_pct
 
 CONFIG = Path(__file__).parents[2] / "config"
 

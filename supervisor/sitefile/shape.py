@@ -11,7 +11,7 @@ from typing import Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from supervisor.settings import SiteFile
-from supervisor.siteproblems import MISSING, Problem, error, nearest
+from supervisor.sitefile.problems import MISSING, Problem, error, nearest
 
 Place = tuple[str | int, ...]
 

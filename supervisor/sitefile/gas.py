@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from math import log
 
 from supervisor.settings import AIR_CO2_PCT, AIR_O2_PCT, Enclosure, Recipe, SiteFile, Source
-from supervisor.siteproblems import MISSING, Figures, Problem, entries, error, known, listed, warning
+from supervisor.sitefile.problems import MISSING, Figures, Problem, entries, error, known, listed, warning
 from supervisor.values import Gas
 
 

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from supervisor.settings import SiteFile
-from supervisor.sitechecks import cross_problems
-from supervisor.siteproblems import Figures, Problem, SiteFileError, error
-from supervisor.siteshape import examine_shape
+from supervisor.sitefile.checks import cross_problems
+from supervisor.sitefile.problems import Figures, Problem, SiteFileError, error
+from supervisor.sitefile.shape import examine_shape
 
 __all__ = ["Examined", "Problem", "SiteFileError", "examine", "examine_data", "load"]
 

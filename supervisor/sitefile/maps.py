@@ -8,7 +8,7 @@ from pydantic import AwareDatetime, ConfigDict, TypeAdapter, ValidationError
 
 from supervisor.messages import INBOUND, Inbound
 from supervisor.settings import Mapping, SiteFile
-from supervisor.siteproblems import MISSING, Problem, entries, error, known, legal, listed, nearest, warning
+from supervisor.sitefile.problems import MISSING, Problem, entries, error, known, legal, listed, nearest, warning
 from supervisor.values import GASES
 
 KINDS: dict[str, type[Inbound]] = {one.TOPIC: one for one in INBOUND if one.TOPIC != "operator/command"}

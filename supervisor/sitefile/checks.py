@@ -1,7 +1,7 @@
 """What only shows across the keys of a site file: names, lines, times and limits that do not fit each other.
 
 The checks run on a draft: where a single value was already found wrong it is None here, and a check that needs it
-says nothing. The gas checks are in `sitegas.py`, those of mappings in `sitemaps.py`.
+says nothing. The gas checks are in `gas.py`, those of mappings in `maps.py`.
 """
 
 from collections import Counter
@@ -9,9 +9,9 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from supervisor.settings import AIR_CO2_PCT, AIR_O2_PCT, Analyser, Room, SiteFile
-from supervisor.sitegas import gas_problems
-from supervisor.sitemaps import mapping_problems
-from supervisor.siteproblems import MISSING, Figures, Problem, entries, error, known, legal, listed, nearest, warning
+from supervisor.sitefile.gas import gas_problems
+from supervisor.sitefile.maps import mapping_problems
+from supervisor.sitefile.problems import MISSING, Figures, Problem, entries, error, known, legal, listed, nearest, warning
 from supervisor.values import GASES
 
 
