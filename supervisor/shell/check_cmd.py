@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from supervisor.settings import SiteFile
-from supervisor.sitefile.checks import rotation_s
 from supervisor.sitefile import Examined, Problem, examine
+from supervisor.sitefile.checks import rotation_s
 from supervisor.sitefile.gas import pulldown_nl
 
 EXIT_FINE = 0
