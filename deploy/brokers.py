@@ -201,6 +201,7 @@ jetstream {{
 mqtt {{
   host: "{LOOPBACK}"
   port: {port}
+  ack_wait: "5s"            # what was not acknowledged comes again after this; by default only after 30 s
   max_ack_pending: 1000     # the supervisor acknowledges after its journal's commit, in batches; 100 would throttle it
 }}
 """
