@@ -14,7 +14,7 @@ from supervisor.core.catalogue import CATALOGUE, Consequence, Priority
 from supervisor.core.desk import Desk
 from supervisor.core.state import SiteState
 from supervisor.messages import AlarmStatus
-from supervisor.values import Now, Publish
+from supervisor.values import Now, Publish, Say
 
 PLAIN, LATCHING, SLOW = "unit_silent", "room_air_unsafe", "analyser_silent"
 SLOW_S = 60.0  # the catalogue's on-delay of SLOW, retyped
@@ -26,6 +26,7 @@ class Panel:
     def __init__(self, name: str) -> None:
         self.name, self.state, self.mono_s = name, SiteState(), 100.0
         self.told: list[AlarmStatus] = []
+        self.said: list[Say] = []
 
     def do(self, what: str, seconds: float = 1.0, operator: str = "kit") -> str | None:
         self.mono_s += seconds
@@ -38,6 +39,7 @@ class Panel:
             occurrence = int(number) if number else self.occurrence
             answer = alarms.acknowledge(desk, f"{self.name}-x", occurrence, operator)
         self.told += [one.body for one in desk.effects if isinstance(one, Publish)]
+        self.said += [one for one in desk.effects if isinstance(one, Say)]
         return answer
 
     @property
@@ -139,6 +141,19 @@ def test_times_and_words_are_told() -> None:
     assert panel.told[-1].acknowledged_by == "mara"
     assert (panel.told[-1].acknowledged_at - raised_at).total_seconds() == 90.0
     assert panel.told[-1].raised_at == raised_at
+
+
+@pytest.mark.parametrize("name", list(CATALOGUE))
+def test_each_step_is_said_for_the_log_as_loud_as_it_is_urgent(name: str) -> None:
+    panel = Panel(name)
+    panel.do("on")
+    panel.do("on", 10_000.0)  # past every on-delay
+    panel.do("off")
+    panel.do("ack")
+    assert [one.event for one in panel.said] == ["alarm_raised", "alarm_cleared", "alarm_acknowledged"]
+    loud = "error" if CATALOGUE[name].priority in ("critical", "high") else "warning"
+    assert [one.level for one in panel.said] == [loud, "info", "info"]
+    assert all(one.figures["alarm"] == f"{name}-x" and one.figures["occurrence"] == 1 for one in panel.said)
 
 
 # ------------------------------------------------------------------------------------------------ on-delay

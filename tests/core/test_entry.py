@@ -102,6 +102,17 @@ def test_a_sensor_that_was_never_heard_forbids() -> None:
     assert status(bench) == "forbidden" and status(bench, "west") == "clear"
 
 
+def test_bad_news_is_judged_by_the_next_tick_however_soon_it_comes() -> None:
+    """Everything is looked at once a second; what has news, at once."""
+    bench = corekit.ready()
+    bench.go(0.1)
+    bench.say_air("east", "floor", 20.9, 0.9)
+    bench.tick()
+    assert status(bench) == "forbidden" and bench.bodies(corekit.RoomEntry, "east")[-1].status == "forbidden"
+    assert not bench.core.state.rooms["east"].dosing_permitted
+    assert [one.level for one in bench.said("room_status") if one.figures["room"] == "east"] == ["info", "warning"]
+
+
 def test_a_repeated_number_is_no_news() -> None:
     bench = corekit.ready()
     del bench.air["east", "floor"]

@@ -221,6 +221,15 @@ def test_only_what_came_after_the_sample_counts_and_what_was_under_way_by_its_sh
     assert book.given_nl(book.mono_s) == 0.0
 
 
+def test_a_dose_that_is_reported_late_ended_with_its_report_and_took_as_long_as_its_flow_needs() -> None:
+    book = Book()
+    book.dose(volume_nl=25.0)  # 30 s at 50 nl/min
+    book.go(60.0)
+    book.report("1-1", "delivered", 25.0)
+    assert book.given_nl(1000.0 + 30.0) == pytest.approx(25.0)
+    assert book.given_nl(1000.0 + 45.0) == pytest.approx(12.5)
+
+
 def test_every_dose_since_any_believed_sample_is_still_in_the_book() -> None:
     """A sample is believed for two hours at most (settings' ceiling); the book keeps six."""
     book = Book()

@@ -174,6 +174,7 @@ def test_no_permit_before_every_unit_has_told_its_epoch_or_its_time_is_up() -> N
 def test_a_permit_that_the_guard_refused_is_withdrawn_and_tried_again_later() -> None:
     bench = corekit.ready()
     bench.step(PermitRefused(bench.now, "east", "room_air", "so much", "so little"))
+    assert [one.figures["rule"] for one in bench.said("permit_refused_by_guard")] == ["room_air"]
     refused_s, last = bench.permits()[-1]
     assert not last.dosing_permitted and not last.air_permitted
     bench.run(PERMIT_INTERVAL_S - 1)

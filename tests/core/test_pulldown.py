@@ -74,7 +74,7 @@ def test_purging_straight_to_the_set_point_ends_too_low() -> None:
     assert swept(purged, CO2, sweep_volume_nl(purged.co2_pct, 100.0, 18.0, 1.0), 1.0).o2_pct == pytest.approx(2.46, abs=0.005)
 
 
-@pytest.mark.parametrize("purity_pct", [3.66, 4.0, 20.95])
+@pytest.mark.parametrize("purity_pct", [3.0 * 100.0 / 82.0, 3.66, 4.0, 20.95])
 def test_nitrogen_that_is_not_pure_enough_is_refused(purity_pct: float) -> None:
     with pytest.raises(Unreachable, match="never purges"):
         plan(AIR, TARGET, purity_pct, 1200.0)
@@ -82,8 +82,10 @@ def test_nitrogen_that_is_not_pure_enough_is_refused(purity_pct: float) -> None:
 
 def test_nitrogen_between_set_point_and_switching_point_still_arrives() -> None:
     # The CO2 that follows dilutes: 3.3 % nitrogen reaches 3.6585 %, though it would never reach 3 % by itself.
-    found = plan(AIR, TARGET, 3.3, 1200.0)
-    assert carried_out(AIR, [("nitrogen", found.nitrogen_nl), ("co2", found.co2_nl)], 3.3, 1200.0).o2_pct == pytest.approx(3.0)
+    for purity_pct in (3.3, 3.65):
+        found = plan(AIR, TARGET, purity_pct, 1200.0)
+        landed = carried_out(AIR, [("nitrogen", found.nitrogen_nl), ("co2", found.co2_nl)], purity_pct, 1200.0)
+        assert landed.o2_pct == pytest.approx(3.0)
 
 
 def test_oxygen_already_low_plans_no_nitrogen() -> None:

@@ -8,6 +8,7 @@ import pytest
 from corekit import at
 
 from supervisor.core.state import Sample
+from supervisor.values import Row
 
 EVERY_S = 5
 SETTLED_S = 20 + 60
@@ -76,7 +77,8 @@ def test_a_time_from_the_future_is_now() -> None:
     "wrong",
     [
         {"settled": False}, {"status": "warming_up"}, {"status": "calibrating"}, {"status": "fault"}, {"line_confirmed": False},
-        {"o2_pct": -0.5}, {"co2_pct": -0.5}, {"o2_pct": 100.5}, {"o2_pct": 60.0, "co2_pct": 41.0},
+        {"o2_pct": -0.5}, {"co2_pct": -0.5}, {"o2_pct": 100.3, "co2_pct": 0.0}, {"o2_pct": 0.0, "co2_pct": 100.3},
+        {"o2_pct": 60.0, "co2_pct": 41.0},
     ],
     ids=str,
 )  # fmt: skip
@@ -93,8 +95,23 @@ def test_everything_up_to_a_sum_of_a_hundred_and_a_half_is_possible() -> None:
     bench = quiet()
     draw(bench, ENOUGH)
     bench.run(EVERY_S)
-    bench.read("line-1", 0.0, 100.0)
-    assert bench.core.state.enclosures["e1"].sample.co2_pct == 100.0
+    for gas in ((0.0, 100.0), (100.0, 0.0), (60.0, 40.5)):
+        bench.run(EVERY_S)
+        bench.read("line-1", *gas)
+        sample = bench.core.state.enclosures["e1"].sample
+        assert (sample.o2_pct, sample.co2_pct) == gas
+
+
+def test_each_visit_is_one_row_for_the_history_and_knows_the_visit_before() -> None:
+    bench = quiet()
+    draw(bench, ENOUGH)
+    first = draw(bench, 3)
+    draw(bench, 5, line="line-2")
+    second = draw(bench, ENOUGH + 4)
+    rows = [one for _, one in bench.log if isinstance(one, Row) and one.measurement == "sample"]
+    assert len(rows) == 2 and all(("enclosure", "e1") in one.tags for one in rows)
+    assert dict(rows[0].fields) == {"o2_pct": GAS[0], "co2_pct": GAS[1]}
+    assert bench.core.state.enclosures["e1"].before == first and second.taken_mono_s > first.taken_mono_s
 
 
 @pytest.mark.parametrize("wrong", [{"status": "calibrating"}, {"line_confirmed": False}], ids=str)

@@ -8,12 +8,13 @@ from math import inf, nan
 
 import pytest
 
-from supervisor.core.regulation import MOVE_PCT_MAX, Loop, reset, wanted_move_pct
+from supervisor.core.regulation import Loop, reset, unlearn, wanted_move_pct
 from supervisor.core.tuning import holding_gains
 
 INTERVAL_S = 1200.0
 GAINS = holding_gains(INTERVAL_S, 90.0)
 HOUR_S = 3600.0
+MOVE_PCT_MAX = 2.0  # ours, no source: a step that the next sample can still take back
 
 
 def move(loop: Loop, setpoint: float, measured: float, at_s: float, deadband: float = 0.0) -> float:
@@ -118,6 +119,26 @@ def test_inside_the_deadband_nothing_moves_and_nothing_is_learned() -> None:
         assert move(loop, 3.0, measured, 1200.0 * (step + 1), deadband=0.06) == 0.0
     assert loop.integral_pct_h == 0.0
     assert move(loop, 3.0, 3.07, 6000.0, deadband=0.06) < 0.0
+
+
+@pytest.mark.parametrize(
+    ("before", "learned", "wanted", "possible", "after"),
+    [
+        (0.2, 0.5, 0.4, 0.4, 0.5),  # it could be acted on: a drift
+        (0.2, 0.5, 0.4, 0.21, 0.5),  # half of it at least
+        (0.2, 0.5, 0.4, 0.19, 0.2),
+        (0.2, 0.5, 0.4, 0.0, 0.2),  # no source leads there, or none gave anything
+        (0.2, 0.5, 0.4, -0.4, 0.2),  # the other way is no answer
+        (-0.2, -0.5, -0.4, 0.0, -0.2),
+        (0.5, 0.2, -0.4, 0.0, 0.2),  # what was learned wrongly may always be unlearned
+    ],
+)
+def test_a_move_that_cannot_be_made_teaches_nothing(
+    before: float, learned: float, wanted: float, possible: float, after: float
+) -> None:
+    loop = Loop(integral_pct_h=learned)
+    unlearn(loop, before, wanted, possible)
+    assert loop.integral_pct_h == after
 
 
 def held(

@@ -30,6 +30,8 @@ def test_simc_for_an_integrating_process() -> None:
 def test_ziegler_nichols_for_an_integrating_process() -> None:
     # Ziegler & Nichols 1942 (from memory): PI at 0.45 Ku and Pu / 1.2, with Ku = pi / (2 k' theta), Pu = 4 theta.
     assert ziegler_nichols_integrating_pi(1.0, 1.0) == pytest.approx((0.707, 3.33, 0.0), abs=0.005)
+    # and as the rule scales: the gain with 1/(k' theta), the integral time with theta
+    assert ziegler_nichols_integrating_pi(2.5, 0.2) == pytest.approx((0.707 / 0.5, 3.33 * 0.2, 0.0), abs=0.005)
 
 
 def test_oxygen_by_nitrogen_in_a_small_enclosure() -> None:

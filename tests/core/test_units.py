@@ -147,8 +147,9 @@ def test_the_epoch_is_raised_above_what_hardware_has_seen_before_it_is_first_use
 
 def test_our_own_epoch_seen_again_is_nobody_else_s() -> None:
     bench = corekit.ready()
-    bench.epoch_seen = bench.core.state.epoch
+    bench.epoch_seen = epoch = bench.core.state.epoch
     bench.run(60)
+    assert bench.core.state.epoch == epoch
     assert bench.alarm("epoch_overtaken-site") is None and bench.core.state.rooms["east"].dosing_permitted
 
 
