@@ -4,6 +4,8 @@ that seals. Speaks the contract by itself; the site's lines have no delay, so ea
 
 import json
 import time
+from collections import deque
+from collections.abc import Iterator
 from typing import Any
 
 from simulator.sitefile import read_site
@@ -16,7 +18,7 @@ SETPOINT_CODES = 100
 
 
 class Hardware:
-    """On a connected client. `now()` is the wall clock; every message goes through `say`."""
+    """On a connected client."""
 
     def __init__(self, client: RawClient, site: Site) -> None:
         self.spec = read_site(site)
@@ -29,28 +31,36 @@ class Hardware:
         self.analyser_of = {line: one.id for one in self.spec.analysers for line in one.lines}
         self._seq = dict.fromkeys((one.id for one in self.spec.analysers), 0)
         self._count = 0
-        self._well_at_s = 0.0
         self._boot = f"b{time.time_ns()}"
+        self._well = deque(self._wellness())
+        self._well_s = time.monotonic()
 
     def say(self, topic: str, body: dict[str, Any]) -> None:
         body = {"observed_at": now(), **body}
         self.client.publish(f"{self.spec.root}/{topic}", json.dumps(body, separators=(",", ":")).encode())
 
     def be_well(self, at_once: bool = False) -> None:
-        """Heartbeats, room air and sources, when they are due."""
-        if not at_once and time.monotonic() < self._well_at_s:
+        """Heartbeats, room air and sources: as many as are due, spread evenly over `WELL_EVERY_S`; or all at once."""
+        passed_s = time.monotonic() - self._well_s
+        due = len(self._well) if at_once else min(len(self._well), int(passed_s / WELL_EVERY_S * len(self._well)))
+        if due == 0:
             return
-        self._well_at_s = time.monotonic() + WELL_EVERY_S
-        self._count += 1
+        self._well_s = time.monotonic()
+        for _ in range(due):
+            self._count += 1
+            topic, body = self._well[0]
+            self._well.rotate(-1)
+            self.say(topic, {**body, "seq": self._count} if "/air/" in topic else body)
+
+    def _wellness(self) -> Iterator[tuple[str, dict[str, Any]]]:
         for unit in self.spec.units:
-            self.say(f"hardware/{unit}/status", {"online": True, "boot": self._boot, "epoch_seen": 0})
+            yield f"hardware/{unit}/status", {"online": True, "boot": self._boot, "epoch_seen": 0}
         for room in self.spec.rooms:
             for sensor in room.sensors:
-                self.say(f"room/{room.id}/air/{sensor.id}",
-                         {"seq": self._count, "o2_pct": 20.9, "co2_pct": 0.05, "status": "ok"})  # fmt: skip
+                yield f"room/{room.id}/air/{sensor.id}", {"o2_pct": 20.9, "co2_pct": 0.05, "status": "ok"}
         for source in self.spec.sources:
             stock = {} if source.stock_kg is None else {"stock_kg": source.stock_kg}
-            self.say(f"source/{source.id}/status", {"available": True, **stock})
+            yield f"source/{source.id}/status", {"available": True, **stock}
 
     def seal(self, enclosure: str) -> None:
         self.client.publish(f"{self.spec.root}/operator/command", json.dumps(

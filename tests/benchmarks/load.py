@@ -1,7 +1,7 @@
 """The load generator, a process of its own. Bounded in count and in time; loopback only.
 
 `python -m tests.benchmarks.load JSON`, where JSON is {host, port, site (file), target (echo|supervisor), mode (flood|paced),
-count, per_s, held, fresh}. Prints one line of JSON: readings per second, latencies in ms, and what was left unanswered.
+count, seconds, per_s, held, fresh}. Prints one line of JSON: readings per second, latencies in ms, what was left unanswered.
 
 A reading is answered by an echo, or by the `enclosure/+/state` that shows it. flood: as fast as answers come, `WINDOW`
 readings unanswered at most. paced: `per_s` readings a second; some of them are the first samples of enclosures just sealed,
@@ -87,16 +87,17 @@ class Load:
 
     def flood(self) -> float:
         """Readings per second."""
-        self._flood(WARM_UP)
+        self._flood(WARM_UP, self.asked["seconds"])
         self.state_ms.clear()
         began_s = time.perf_counter()
-        self._flood(self.asked["count"])
-        return self.asked["count"] / (time.perf_counter() - began_s)
+        return self._flood(self.asked["count"], self.asked["seconds"]) / (time.perf_counter() - began_s)
 
-    def _flood(self, count: int) -> None:
+    def _flood(self, count: int, seconds: float) -> int:
+        """Sends `count`, or as many as get through in `seconds`; returns how many, once all are answered."""
         sent, answered, answered_s = 0, self.answered, time.monotonic()
-        while sent < count or self.unanswered:
-            while sent < count and self.unanswered < WINDOW:
+        end_s = answered_s + seconds
+        while (sending := sent < count and time.monotonic() < end_s) or self.unanswered:
+            while sending and sent < count and self.unanswered < WINDOW:
                 self._send(self.held[sent % len(self.held)])
                 sent += 1
             self._well()
@@ -107,6 +108,7 @@ class Load:
             elif time.monotonic() - answered_s > UNANSWERED_S_MAX:
                 raise TimeoutError(f"{self.unanswered} readings had no answer within {UNANSWERED_S_MAX:g} s")
         self.client.flush()
+        return sent
 
     def paced(self) -> None:
         count, gap_s = self.asked["count"], 1.0 / self.asked["per_s"]
