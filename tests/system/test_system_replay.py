@@ -1,0 +1,64 @@
+"""The journal of a run that was killed eight times, stepped through a fresh engine: the same decisions, bit for bit."""
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+import pytest
+from system_killed import Killed
+
+from supervisor.shell.batch import Turn
+from supervisor.shell.clock import boot_id
+from supervisor.shell.engine import Engine
+from supervisor.shell.journal import Journal
+from supervisor.shell.records import Input, to_event
+from supervisor.shell.wire import Decoder, Refused
+from supervisor.shell.wire_out import Encoder
+
+pytestmark = pytest.mark.timeout(240)
+
+
+@pytest.fixture
+def journal(killed: Killed) -> Iterator[Journal]:
+    journal = Journal.open(killed.drill.folder / "state", killed.drill.site.site.id, boot_id())
+    yield journal
+    journal.close()
+
+
+def replayed(killed: Killed, inputs: list[tuple[int, Input]]) -> tuple[dict[int, list[str]], Engine]:
+    """What a fresh engine decides on each input, as the journal writes it, and the engine afterwards."""
+    site = killed.drill.site
+    engine, decoder, encoder = Engine(site), Decoder(site), Encoder(site.root)
+    decided: dict[int, list[str]] = {}
+    for seq, row in inputs:
+        event = to_event(row, decoder)
+        assert not isinstance(event, Refused), f"input {seq}: only what was valid is kept"
+        turn = Turn(event.now, events=[event])
+        turn.run(engine, encoder)
+        decided[seq] = [what for _, what in turn.decisions]
+    return decided, engine
+
+
+def test_the_journal_replays_bit_for_bit_over_every_kill(killed: Killed, journal: Journal) -> None:
+    """A run that was killed and restored decides as one that never was: both rest on nothing but their inputs."""
+    inputs = list(journal.inputs_after(0))
+    assert [seq for seq, _ in inputs] == list(range(1, journal.seq + 1)), "every input is there, none twice"
+    assert len([row for _, row in inputs if row.kind == "started"]) >= len(killed.kills)
+    recorded: dict[int, list[str]] = defaultdict(list)
+    for seq, what in journal.decisions_after(0):
+        recorded[seq].append(what)
+    decided, engine = replayed(killed, inputs)
+    for seq, row in inputs:
+        assert decided[seq] == recorded[seq], f"input {seq}: {row}"
+    assert sum("/request" in what for said in recorded.values() for what in said) >= 8, "there was something to compare"
+    snapshot = journal.newest_snapshot()
+    assert snapshot is not None and (snapshot.seq, snapshot.blob) == (journal.seq, engine.dump())
+
+
+def test_one_input_less_is_another_run(killed: Killed, journal: Journal) -> None:
+    """The comparison above would notice: without one settled reading that was decided on, something else is decided."""
+    inputs = list(journal.inputs_after(0))
+    first = next(seq for seq, what in journal.decisions_after(0) if '"say": "decided"' in what)
+    readings = [seq for seq, row in inputs if row.topic.endswith("/reading") and seq < first]
+    decided, _ = replayed(killed, [one for one in inputs if one[0] != readings[-1]])
+    recorded = journal.decisions_after(0)
+    assert [what for seq, said in decided.items() for what in said] != [what for _, what in recorded]
