@@ -60,7 +60,6 @@ class Asked:
     until_s: float  # gas may flow until then
     counted_s: float  # what was delivered is known up to then
     counted_nl: float = 0.0
-    answered: bool = False
 
 
 @dataclass
@@ -117,6 +116,7 @@ class Open:
 class Memory:
     plots: dict[str, Plot] = field(default_factory=dict)
     asked: dict[str, Asked] = field(default_factory=dict)  # by valve, `<enclosure>/<gas>`
+    unanswered: dict[str, bool] = field(default_factory=dict)  # by valve, those whose latest request has no word yet
     opened: dict[str, Open] = field(default_factory=dict)  # by valve, those that pass gas
     runs: dict[str, Run] = field(default_factory=dict)  # by analyser
     said: dict[str, bool] = field(default_factory=dict)  # findings that are not over
@@ -151,6 +151,7 @@ class Watch:
         until_s = now.mono_s + (request.valid_until_wall_s - now.wall_s)
         asked = Asked(request.request_id, now.mono_s, until_s, now.mono_s)
         self._memory.asked[f"{request.enclosure}/{request.gas}"] = asked
+        self._memory.unanswered[f"{request.enclosure}/{request.gas}"] = True
         plot = self._memory.plots[request.enclosure]
         plot.gas_until_s = max(plot.gas_until_s, until_s)
 
@@ -172,8 +173,7 @@ class Watch:
         self._memory.link_since_s, self._memory.opened, self._memory.runs = None, {}, {}
         for plot in self._memory.plots.values():
             plot.upset()
-        for asked in self._memory.asked.values():
-            asked.answered = True
+        self._memory.unanswered = {}
 
     def _arrived(self, event: Arrived) -> Iterator[PlantFinding]:
         names, body, now = event.names, event.body, event.now
@@ -210,7 +210,7 @@ class Watch:
             if report.delivered_nl > 0:
                 plot.upset()
             return
-        asked.answered = True
+        self._memory.unanswered.pop(valve, None)
         self._memory.said.pop(f"late_report {valve}", None)
         if report.delivered_nl > asked.counted_nl:
             gas: Gas = valve.split("/")[1]  # type: ignore[assignment]
@@ -250,12 +250,11 @@ class Watch:
 
     def _late_reports(self, now: Now) -> Iterator[PlantFinding]:
         link_since_s = self._memory.link_since_s
-        for valve, asked in self._memory.asked.items():
-            if asked.answered or link_since_s is None:
-                continue
+        for valve in list(self._memory.unanswered) if link_since_s is not None else ():
+            asked = self._memory.asked[valve]
             waited_s = now.mono_s - max(asked.at_s, link_since_s)
             if waited_s > ANSWER_S_MAX:
-                asked.answered = True
+                del self._memory.unanswered[valve]
                 measured = f"no word on request {asked.request_id} for {waited_s:.0f} s"
                 yield from self._say("late_report", valve, now, valve.split("/")[1], measured, f"{ANSWER_S_MAX:.0f} s")
 

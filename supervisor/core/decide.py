@@ -16,6 +16,7 @@ from supervisor.values import GASES, Gas
 
 SETPOINT_SHARE = 0.5  # a pull-down has arrived when both gases are within this share of their bands
 DEADBAND_SHARE = 0.15  # inside this share of the band the sample's noise is not an error
+NITROGEN_SHARE = 0.5  # how far into the upper half of its band a held oxygen may be left to the fruit
 CHECK_V = 0.2  # volumes of nitrogen left open until one more sample has confirmed the decay
 AHEAD_V = 0.8  # the most that is given ahead of a sample while pulling down
 OFF_PLAN = (0.6, 1.7)  # apparent over known volume, outside of which the pull-down does not follow its plan
@@ -96,7 +97,7 @@ def _pull_down(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: S
         why_text = f"CO2 to {recipe.co2_pct:g} %, {plan.co2_nl:.0f} nl left"
     else:
         kept.phase = "trim"
-        wanted = allocate(here, target, _feeds(desk, name, low_o2=here.o2_pct < recipe.o2_pct), volume_nl)
+        wanted = allocate(here, target, _feeds(desk, name, no_nitrogen=here.o2_pct < recipe.o2_pct), volume_nl)
         why_text = "trim to the set-points"
     kept.wanted_nl, kept.why = wanted, why_text
     _decided(desk, name, kept, sample, here)
@@ -145,7 +146,11 @@ def _hold(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: Sample
     )
     goal = Mixture(here.o2_pct + o2_move, here.co2_pct + co2_move)
     low_o2 = here.o2_pct < recipe.o2_pct
-    feeds, volume_nl = _feeds(desk, name, low_o2), desk.site.enclosures[name].free_volume_nl
+    # A little too much oxygen is the fruit's to use up: nitrogen for it is gas for nothing, and drags CO2 out besides. But
+    # where the loop has learned that oxygen rises by itself, there is a leak, and nobody uses it up.
+    little = here.o2_pct < recipe.o2_pct + NITROGEN_SHARE * recipe.o2_band_pct
+    feeds = _feeds(desk, name, no_nitrogen=low_o2 or (little and learned[0] >= 0.0))
+    volume_nl = desk.site.enclosures[name].free_volume_nl
     kept.wanted_nl = allocate(here, goal, feeds, volume_nl)
     there = here
     for gas, fed_nl in kept.wanted_nl.items():
@@ -161,13 +166,13 @@ def _hold(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: Sample
     _decided(desk, name, kept, sample, here)
 
 
-def _feeds(desk: Desk, name: str, low_o2: bool) -> dict[Gas, Mixture]:
+def _feeds(desk: Desk, name: str, no_nitrogen: bool) -> dict[Gas, Mixture]:
     """The sources to choose from. Oxygen too low is answered with air, never with nitrogen."""
     impure_pct = nitrogen_o2_pct(desk, name)
     return {
         gas: feed_of(gas, impure_pct)
         for gas in GASES
-        if desk.site.source_of(name, gas) is not None and not (low_o2 and gas == "nitrogen")
+        if desk.site.source_of(name, gas) is not None and not (no_nitrogen and gas == "nitrogen")
     }
 
 

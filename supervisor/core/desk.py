@@ -38,5 +38,8 @@ class Desk:
         return mono_s is not None and mono_s >= self.state.trusted_mono_s and self.now.mono_s - mono_s <= age_s_max
 
     def starting(self) -> bool:
-        """Still within the grace that inputs have after a start or a clock jump before their absence is an alarm."""
-        return self.now.mono_s - self.state.trusted_mono_s < self.site.timing.start_grace_s
+        """Within the grace that inputs have after a start, a clock jump or a new link before their absence is an alarm."""
+        if not self.state.link_up:
+            return True  # that is an alarm of its own, and what is missing for want of a link would only bury it
+        since_s = max(self.state.trusted_mono_s, self.state.linked_mono_s)
+        return self.now.mono_s - since_s < self.site.timing.start_grace_s

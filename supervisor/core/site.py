@@ -117,7 +117,7 @@ def _start(desk: Desk, event: Started) -> None:
         room.dosing_permitted = room.air_permitted = False
         room.status, room.reasons = "forbidden", ["just started, no air measurement yet"]
     for kept in state.enclosures.values():
-        kept.wanted_nl = {}
+        kept.wanted_nl, kept.decided_mono_s = {}, None
     alarms.condition(desk, "epoch_overtaken", "site", False)
     desk.say("started", epoch=state.epoch, instance=event.instance)
 
@@ -146,12 +146,14 @@ def _link(desk: Desk, up: bool) -> None:
     if up == state.link_up:
         return
     state.link_up = up
-    alarms.condition(desk, "link_lost", "site", not up)
+    if up:
+        state.linked_mono_s = desk.now.mono_s
+    for room in state.rooms.values():  # whatever was permitted, the next tick says it anew
+        room.dosing_permitted = room.air_permitted = False
+        room.permit_sent_mono_s = None
+    alarms.condition(desk, "link_lost", "site", not up, "no word comes back from the broker; valves shut by themselves")
     desk.say("link", "info" if up else "error", up=up)
     if not up:
-        for room in state.rooms.values():
-            room.dosing_permitted = room.air_permitted = False
-            room.permit_sent_mono_s = None
         return
     units.say_online(desk, True)
     for name in state.rooms:

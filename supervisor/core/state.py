@@ -183,6 +183,7 @@ class SiteState:
     trusted_mono_s: float = 0.0
     wall_minus_mono_s: float | None = None
     link_up: bool = False
+    linked_mono_s: float = 0.0
     stopping: bool = False
     epoch_used: bool = False
     epoch_settled: bool = False
