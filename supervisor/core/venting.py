@@ -5,7 +5,7 @@ still stands at 1.5 %; 0.5 % CO2 takes 3.7 volumes. And the fruit gives back the
 proves nothing: two in a row do.
 """
 
-from math import exp
+from math import expm1
 
 from supervisor.core.balance import AIR_CO2_PCT, AIR_O2_PCT, Unreachable, sweep_volume_nl
 from supervisor.core.desk import Desk
@@ -88,4 +88,4 @@ def _peak_pct(amount_nl: float, stream_nl_min: float, room: Room) -> float:
         return at_once
     steady = 100.0 * stream_nl_min * 60.0 / (1000.0 * room.ventilation_m3_h)
     lasting_h = amount_nl / stream_nl_min / 60.0
-    return min(at_once, steady * (1.0 - exp(-room.ventilation_m3_h / room.volume_m3 * lasting_h)))
+    return min(at_once, -steady * expm1(-room.ventilation_m3_h / room.volume_m3 * lasting_h))
