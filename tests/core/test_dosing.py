@@ -4,6 +4,7 @@ import corekit
 import pytest
 from corekit import RequestDose, StopDose, at
 
+from supervisor.core import dosing
 from supervisor.core.site import Core
 from supervisor.core.state import Sample
 from supervisor.values import LinkChanged, RequestRefused
@@ -123,6 +124,18 @@ def test_what_holds_goes_before_what_is_pulled_down() -> None:
     assert [one.enclosure for one in ask(bench)] == ["e2"]
 
 
+def test_who_goes_first() -> None:
+    """What is vented, then what is held, then the pull-down that has least left."""
+    bench = corekit.ready()
+    kept = bench.core.state.enclosures
+    for name, state, phase, wanted_nl in (("e1", "pulling_down", "nitrogen", 800.0), ("e2", "pulling_down", "co2", 90.0),
+                                          ("w1", "holding", "", 900.0)):  # fmt: skip
+        kept[name].state, kept[name].phase, kept[name].wanted_nl = state, phase, {"nitrogen": wanted_nl}
+    assert sorted(kept, key=lambda name: dosing.urgency(bench.desk(), name)) == ["w1", "e2", "e1"]
+    kept["e1"].state = "venting"
+    assert sorted(kept, key=lambda name: dosing.urgency(bench.desk(), name)) == ["e1", "w1", "e2"]
+
+
 # ------------------------------------------------------------------------------------------------ what stands in the way
 
 
@@ -187,6 +200,23 @@ def test_nothing_is_asked_for_while_this_stands_in_the_way(hinder) -> None:
     assert ask(bench) == []
     assert kept.hold_reason, "nobody is told why"
     assert kept.wanted_nl["nitrogen"] == 500.0, "it is wanted still"
+
+
+def test_a_gas_that_is_not_piped_there_is_not_asked_for() -> None:
+    bench = corekit.ready()
+    wanting(bench, "w1", air=100.0)
+    assert ask(bench) == []
+
+
+def test_sources_that_are_well_raise_nothing_and_one_that_is_not_does() -> None:
+    bench = corekit.ready()
+    bench.run(600)
+    assert bench.core.state.alarms == {}
+    bench.sources["generator"] = {"available": False}
+    bench.run(180)
+    assert bench.alarm("source_unavailable-generator").condition and set(bench.core.state.alarms) == {
+        "source_unavailable-generator",
+    }  # fmt: skip
 
 
 def test_without_anything_in_the_way_the_same_is_asked_for() -> None:

@@ -96,6 +96,57 @@ def test_leaving_a_pull_down_shuts_every_valve_at_once_and_asks_for_no_more(acti
     assert {one.gas for one in bench.requests("e1", since_s=before_s)} <= ALLOWED[bench.state("e1").state]
 
 
+@pytest.mark.parametrize("running", [True, False])
+def test_air_that_runs_is_stopped_as_well_when_the_state_changes(running: bool) -> None:
+    """What was asked for by the state before is not the new state's wish, even where its gas would be allowed."""
+    bench = corekit.ready()
+    bench.hardware = "silent"
+    kept = bench.core.state.enclosures["e1"]
+    kept.state, kept.since_mono_s, kept.decided_mono_s = "holding", bench.mono_s, bench.mono_s
+    kept.sample = Sample("az", "a1", 1, 2.8, 18.0, bench.mono_s, bench.wall_s)
+    kept.wanted_nl = {"air": 60.0} if running else {}
+    kept.o2_loop.integral_pct_h, kept.co2_loop.integral_pct_h = 1.0, -1.0
+    bench.go(1.0)
+    bench.tick()
+    assert bool(bench.requests("e1", "air")) == running
+    assert bench.command("vent", "e1").accepted
+    stopped = {one.gas for one in bench.effects(corekit.StopDose, bench.mono_s) if one.enclosure == "e1"}
+    assert stopped == ({"nitrogen", "co2", "air"} if running else {"nitrogen", "co2"})
+    assert kept.o2_loop.integral_pct_h == kept.co2_loop.integral_pct_h == 0.0, "what one state learned is not the next one's"
+
+
+def test_what_is_shown_of_an_enclosure() -> None:
+    bench = corekit.sealed(o2_pct=12.3456, co2_pct=1.0)
+    shown = bench.state("e1")
+    assert (shown.state, shown.verdict, shown.o2_pct, shown.sample_age_s) == ("pulling_down", "none", None, None)
+    assert (shown.recipe, shown.o2_setpoint_pct, shown.co2_setpoint_pct) == ("currant", 3.0, 18.0)
+    assert shown.since.timestamp() == bench.wall_s
+    bench.run(300)
+    shown = bench.state("e1")
+    assert (shown.verdict, shown.o2_pct, shown.co2_pct, shown.problems) == ("good", 12.346, 1.0, [])
+    told_s = max(at_s for at_s, one in bench.log if getattr(one, "body", None) is shown)
+    ago_s = told_s - corekit.MONO_S + corekit.WALL_S - shown.sampled_at.timestamp()
+    assert shown.sample_age_s == pytest.approx(ago_s, abs=0.1) and shown.sample_age_s >= 20.0
+    bench.cell = {"line-1": None, "idle": None}
+    bench.run(2800)
+    shown = bench.state("e1")
+    assert shown.verdict == "uncertain" and "sample_overdue" in shown.problems
+    assert 2700.0 < shown.sample_age_s < 2900.0
+    last_s = max(at_s for at_s, one in bench.log if getattr(one, "names", None) == ("e1",) and hasattr(one.body, "verdict"))
+    assert bench.mono_s - last_s <= 60.0, "it is shown at least once a minute, so that its age is seen to grow"
+
+
+def test_a_fault_is_said_as_a_warning_and_other_moves_are_not() -> None:
+    bench = corekit.ready()
+    bench.command("seal", "e1")
+    bench.command("stop", "e1")
+    assert [(one.level, one.figures["state"]) for one in bench.said("transition")] == [
+        ("info", "pulling_down"), ("warning", "faulted"),
+    ]  # fmt: skip
+    told = bench.alarm("enclosure_faulted-e1")
+    assert told.condition and "from pulling_down: stop by kit" in told.text
+
+
 def test_a_pair_that_nobody_thought_of_faults_and_says_so() -> None:
     from supervisor.core import transitions
 
