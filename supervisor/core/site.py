@@ -6,9 +6,9 @@ what has news, and once each `tick_s` at everything, so its cost follows the new
 
 from pydantic import TypeAdapter
 
-from supervisor.core import alarms, commands, decide, dosing, entry, ledger, readings, rows, sampling, transitions, units
+from supervisor.core import alarms, commands, decide, dosing, entry, fit, ledger, readings, rows, sampling, transitions, units
 from supervisor.core.desk import Desk
-from supervisor.core.state import Analyser, Enclosure, Room, Sensor, SiteState, Source, Unit
+from supervisor.core.state import SiteState
 from supervisor.messages import (
     AnalyserReading,
     DoseReport,
@@ -36,6 +36,7 @@ from supervisor.values import (
 
 _STATE = TypeAdapter(SiteState)
 SHOW_S = 60.0  # an enclosure's state is published at least this often, so that a screen sees it live
+LINK_LOST = "no word comes back from the broker; valves shut by themselves"
 EPOCH_WAIT_S = 30.0  # how long a start waits for every unit to tell the epoch it has seen
 
 
@@ -45,14 +46,14 @@ class Core:
     def __init__(self, site: SiteFile) -> None:
         self.site = site
         self.state = SiteState()
-        self._fill()
+        fit.fit(site, self.state)
 
     @classmethod
     def load(cls, site: SiteFile, blob: bytes) -> "Core":
-        """A core as it was when `blob` was dumped; points that the site file has gained since begin as never seen."""
+        """A core as it was when `blob` was dumped, fitted to what the site file has gained and lost since."""
         core = cls(site)
         core.state = _STATE.validate_json(blob)
-        core._fill()
+        fit.fit(site, core.state)
         return core
 
     def dump(self) -> bytes:
@@ -84,23 +85,6 @@ class Core:
                 _stop(desk)
         return desk.effects
 
-    def _fill(self) -> None:
-        """Every point of the site file has its place in the state from the start: never seen, not absent."""
-        state, site = self.state, self.site
-        for enclosure in site.enclosure:
-            state.enclosures.setdefault(enclosure.id, Enclosure())
-        for room in site.room:
-            kept = state.rooms.setdefault(room.id, Room())
-            for sensor in room.sensor:
-                kept.sensors.setdefault(sensor.id, Sensor())
-        for analyser in site.analyser:
-            state.analysers.setdefault(analyser.id, Analyser())
-        for source in site.source:
-            state.sources.setdefault(source.id, Source())
-        named = (*site.analyser, *site.source, *site.enclosure, *(one for room in site.room for one in room.sensor))
-        for unit in dict.fromkeys(one.unit for one in named):
-            state.units.setdefault(unit, Unit())
-
 
 def _start(desk: Desk, event: Started) -> None:
     """A new run: nothing was seen yet, and every valve is told to shut before anything else is asked of it."""
@@ -119,6 +103,7 @@ def _start(desk: Desk, event: Started) -> None:
     for kept in state.enclosures.values():
         kept.wanted_nl, kept.decided_mono_s = {}, None
     alarms.condition(desk, "epoch_overtaken", "site", False)
+    fit.end_alarms(desk)
     desk.say("started", epoch=state.epoch, instance=event.instance)
 
 
@@ -151,7 +136,7 @@ def _link(desk: Desk, up: bool) -> None:
     for room in state.rooms.values():  # whatever was permitted, the next tick says it anew
         room.dosing_permitted = room.air_permitted = False
         room.permit_sent_mono_s = None
-    alarms.condition(desk, "link_lost", "site", not up, "no word comes back from the broker; valves shut by themselves")
+    alarms.condition(desk, "link_lost", "site", not up, LINK_LOST)
     desk.say("link", "info" if up else "error", up=up)
     if not up:
         return
@@ -237,6 +222,8 @@ def _tick(desk: Desk) -> None:
     state, site = desk.state, desk.site
     sweeping = state.swept_mono_s is None or desk.now.mono_s - state.swept_mono_s >= site.timing.tick_s
     if sweeping:
+        if not state.link_up and desk.now.mono_s - state.started_mono_s >= site.timing.start_grace_s:
+            alarms.condition(desk, "link_lost", "site", True, LINK_LOST)  # it may never have come up: then nobody saw it go
         units.judge(desk)
         if not state.epoch_settled:
             waited = desk.now.mono_s - state.started_mono_s >= EPOCH_WAIT_S

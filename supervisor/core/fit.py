@@ -1,0 +1,48 @@
+"""Fits what is remembered to the site file: what that has gained begins as never seen, what it has lost is let go.
+
+A site file changes between two runs: a sensor is exchanged, an enclosure taken out. What is gone must neither hold up the
+rest (a sensor that never speaks again would forbid its room for ever) nor break the start.
+"""
+
+from collections.abc import Callable, Iterable
+from typing import TypeVar
+
+from supervisor.core import alarms
+from supervisor.core.desk import Desk
+from supervisor.core.state import Analyser, Enclosure, Room, Sensor, SiteState, Source, Unit
+from supervisor.settings import SiteFile
+
+Point = TypeVar("Point")
+
+
+def fit(site: SiteFile, state: SiteState) -> None:
+    """Every point of the site file has its place in the state, and no other has one."""
+    _keep(state.enclosures, site.enclosures, Enclosure)
+    _keep(state.rooms, site.rooms, Room)
+    for room in site.room:
+        _keep(state.rooms[room.id].sensors, [one.id for one in room.sensor], Sensor)
+    _keep(state.analysers, site.analysers, Analyser)
+    _keep(state.sources, site.gas_sources, Source)
+    named = (*site.analyser, *site.source, *site.enclosure, *(one for room in site.room for one in room.sensor))
+    _keep(state.units, dict.fromkeys(one.unit for one in named), Unit)
+    state.open_doses = {request_id: where for request_id, where in state.open_doses.items() if where in site.enclosures}
+    for analyser in state.analysers.values():
+        if analyser.visit is not None and analyser.visit.line not in site.enclosure_of_line:
+            analyser.visit = None
+
+
+def _keep(kept: dict[str, Point], wanted: Iterable[str], make: Callable[[], Point]) -> None:
+    names = list(wanted)
+    for gone in [name for name in kept if name not in names]:
+        del kept[gone]
+    for name in names:
+        kept.setdefault(name, make())
+
+
+def end_alarms(desk: Desk) -> None:
+    """What is gone from the site cannot come back to end its alarms: their condition is over, a person's word still due."""
+    site, state = desk.site, desk.state
+    known = {"site", *site.enclosures, *site.rooms, *site.analysers, *site.gas_sources, *state.units}
+    for alarm in list(state.alarms.values()):
+        if alarm.condition and alarm.subject not in known:
+            alarms.condition(desk, alarm.name, alarm.subject, False)
