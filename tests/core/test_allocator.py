@@ -1,7 +1,7 @@
 """From a wanted move to volumes of the sources: exact where two sources span the way, never negative, never harmful."""
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from supervisor.core.allocator import SHARE_MAX, allocate
@@ -91,6 +91,7 @@ def distance(a: Mixture, b: Mixture, o2_weight: float = 4.0) -> float:
 
 
 @given(now=points, target=points, gases=chosen, purity_pct=purities)
+@settings(deadline=None, max_examples=60)
 def test_never_negative_and_never_worse_than_nothing(now: Mixture, target: Mixture, gases: set[str], purity_pct: float) -> None:
     feeds = feeds_of(gases, purity_pct)
     volumes = allocate(now, target, feeds, V)
@@ -103,6 +104,7 @@ def test_never_negative_and_never_worse_than_nothing(now: Mixture, target: Mixtu
     now=points, gases=st.sets(st.sampled_from(["nitrogen", "co2", "air"]), min_size=2), purity_pct=purities,
     shares=st.tuples(st.floats(0.001, 0.4), st.floats(0.001, 0.4)), pick=st.integers(0, 2),
 )  # fmt: skip
+@settings(deadline=None, max_examples=60)
 def test_exact_where_the_target_lies_between_two_sources(
     now: Mixture, gases: set[str], purity_pct: float, shares: tuple[float, float], pick: int
 ) -> None:
@@ -119,6 +121,7 @@ def test_exact_where_the_target_lies_between_two_sources(
 
 
 @given(now=points, target=points, gases=chosen, purity_pct=purities, times=st.floats(0.1, 100.0))
+@settings(deadline=None, max_examples=60)
 def test_volumes_grow_with_the_enclosure(
     now: Mixture, target: Mixture, gases: set[str], purity_pct: float, times: float
 ) -> None:
@@ -128,6 +131,7 @@ def test_volumes_grow_with_the_enclosure(
 
 
 @given(now=points, target=points, gases=chosen, purity_pct=purities)
+@settings(deadline=None, max_examples=60)
 def test_never_more_than_a_trim(now: Mixture, target: Mixture, gases: set[str], purity_pct: float) -> None:
     # 1 - exp(-v/V) of the gas is replaced; at most nine tenths in one go (ours, no source).
     total_nl = sum(allocate(now, target, feeds_of(gases, purity_pct), V).values())

@@ -3,11 +3,12 @@
 from math import exp, log
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from supervisor import guard, settings
+from supervisor import guard
+from supervisor import settings as site_settings
 from supervisor.core import balance, dosing
 from supervisor.core.balance import AIR, CO2, Mixture, Unreachable, feed_of, sweep_volume_nl, swept
 
@@ -94,7 +95,7 @@ def test_air_holds_what_the_standard_says() -> None:
     # US Standard Atmosphere 1976 / ISO 2533: 20.9476 %; CO2 of today about 0.042 % (from memory).
     assert AIR.o2_pct == round(20.9476, 2)
     assert pytest.approx(0.042, abs=0.005) == AIR.co2_pct
-    assert (balance.AIR_O2_PCT, balance.AIR_CO2_PCT) == (settings.AIR_O2_PCT, settings.AIR_CO2_PCT)
+    assert (balance.AIR_O2_PCT, balance.AIR_CO2_PCT) == (site_settings.AIR_O2_PCT, site_settings.AIR_CO2_PCT)
 
 
 def test_feeds_are_what_the_sources_give() -> None:
@@ -110,6 +111,7 @@ doses = st.lists(st.tuples(st.sampled_from(["nitrogen", "co2", "air"]), st.float
 
 
 @given(o2_pct=pct, co2_pct=pct, doses=doses, purity_pct=st.floats(0.0, 5.0), volume_nl=st.floats(200.0, 5000.0))
+@settings(deadline=None, max_examples=60)
 def test_swept_agrees_with_an_integrator(
     o2_pct: float, co2_pct: float, doses: list, purity_pct: float, volume_nl: float
 ) -> None:
@@ -131,6 +133,7 @@ def test_swept_agrees_with_an_integrator(
 
 
 @given(start=pct, feed=st.floats(0.0, 100.0), share=st.floats(0.01, 0.999), volume_nl=st.floats(100.0, 1e6))
+@settings(deadline=None, max_examples=60)
 def test_the_volume_that_is_asked_for_arrives(start: float, feed: float, share: float, volume_nl: float) -> None:
     if abs(start - feed) < 1e-3:
         return

@@ -3,7 +3,7 @@
 from math import log
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from supervisor.core.balance import AIR, CO2, Mixture, Unreachable, feed_of, sweep_volume_nl, swept
@@ -109,6 +109,7 @@ starts = st.tuples(st.floats(9.0, 21.0), st.floats(0.0, 5.0)).map(lambda pair: M
 
 
 @given(start=starts, target=targets, purity_share=st.floats(0.0, 0.95), volume_nl=st.floats(100.0, 1e5))
+@settings(deadline=None, max_examples=60)
 def test_every_plan_lands_on_its_target(start: Mixture, target: Mixture, purity_share: float, volume_nl: float) -> None:
     purity_pct = purity_share * target.o2_pct
     found = plan(start, target, purity_pct, volume_nl)
@@ -126,6 +127,7 @@ def test_every_plan_lands_on_its_target(start: Mixture, target: Mixture, purity_
     pulses=st.lists(st.tuples(st.sampled_from(["nitrogen", "co2"]), st.floats(0.01, 1.0)), min_size=1, max_size=8),
     purity_pct=st.floats(0.0, 2.0),
 )
+@settings(deadline=None, max_examples=60)
 def test_no_interleaving_gets_there_with_less(start: Mixture, pulses: list[tuple[str, float]], purity_pct: float) -> None:
     """Whatever a random sequence of nitrogen and CO2 reaches, the plan reaches with no more gas and no more CO2."""
     reached = carried_out(start, pulses, purity_pct, 1.0)
