@@ -172,6 +172,17 @@ def test_the_band_is_held_against_a_drift(o2_pct_h: float, co2_pct_h: float, gas
     assert bench.given, "nothing was done"
 
 
+def test_a_little_too_much_oxygen_is_left_to_the_fruit_unless_it_leaks() -> None:
+    """Within half the band above the set-point no nitrogen is spent, until oxygen has been seen to rise by itself."""
+    bench = holding(-0.08, 0.08)
+    bench.gas = [3.15, 17.85]
+    hours(bench, 1.5)
+    assert bench.requests("e1", "nitrogen") == [] and bench.gas[0] < 3.15
+    bench = holding(0.5, -0.5)
+    hours(bench, 6)
+    assert bench.requests("e1", "nitrogen") and abs(bench.gas[0] - 3.0) < 0.4
+
+
 def test_low_oxygen_is_answered_with_air_and_never_with_nitrogen() -> None:
     bench = holding()
     bench.gas = [2.4, 19.0]  # CO2 too high as well: nitrogen would lower it, and oxygen with it

@@ -105,6 +105,29 @@ def test_a_clock_set_back_by_more_than_any_delay_counts_at_once() -> None:
     assert "-60.0 s off" in str(usable(bench.desk(), "gw-east"))
 
 
+def test_a_heartbeat_that_was_late_on_its_way_is_no_slow_clock() -> None:
+    """The least delayed of the last five counts; five that are all late are what the clock says."""
+    bench = corekit.ready()
+    unit = bench.core.state.units["gw-east"]
+    for _ in range(4):
+        bench.go(10.0)
+        bench.say_unit("gw-east", observed_at=at(bench.wall_s - 6.0))
+        assert unit.clock_offset_s == pytest.approx(0.0, abs=0.002)
+    bench.go(10.0)
+    bench.say_unit("gw-east", observed_at=at(bench.wall_s - 6.0))
+    assert unit.clock_offset_s == pytest.approx(-6.0, abs=0.002)
+    bench.go(10.0)
+    bench.say_unit("gw-east", observed_at=at(bench.wall_s + 3.0))
+    assert unit.clock_offset_s == pytest.approx(3.0, abs=0.002)
+
+
+def test_offsets_of_the_boot_before_are_nothing_to_the_next() -> None:
+    bench = corekit.ready()
+    bench.go(10.0)
+    bench.say_unit("gw-east", boot="b2", observed_at=at(bench.wall_s - 8.0))
+    assert bench.core.state.units["gw-east"].clock_offset_s == pytest.approx(-8.0, abs=0.002)
+
+
 @pytest.mark.parametrize("offset_s", [-10.5, 10.5])
 def test_a_clock_too_far_off_takes_the_unit_out(offset_s: float) -> None:
     bench = corekit.ready()
