@@ -46,6 +46,8 @@ STRAY_NL_MIN = 0.5  # a meter's zero is not quite nothing
 STRAY_S = 5.0  # flow, report and request of one dose are told by different messages
 FLOW_LATE_S_MAX = 10.0  # a word on a flow that was on its way for longer is not about now
 FLOW_BACK_S_MAX = 600.0  # one that is older than the last by more is no latecomer: the unit's clock was set back
+# What ran before a start or while there was no link is stopped then, or its lease ends; it was asked for by someone.
+INHERITED_S = 30.0
 ANSWER_S_MAX = 15.0  # three times what hardware is allowed for its `accepted`
 SAMPLE_LATE_S_MAX = 60.0  # a reading that waited somewhere cannot be set against what was given
 AIR_PCT = {"o2": 20.95, "co2": 0.04}
@@ -241,7 +243,8 @@ class Watch:
         for valve, opened in self._memory.opened.items():
             asked, (enclosure, gas) = self._memory.asked.get(valve), valve.split("/")
             ended_s = opened.since_s if asked is None else asked.until_s
-            stray_s = now.mono_s - max(opened.since_s, ended_s)
+            linked_s = now.mono_s if self._memory.link_since_s is None else self._memory.link_since_s + INHERITED_S
+            stray_s = now.mono_s - max(opened.since_s, ended_s, linked_s)
             if stray_s <= STRAY_S or (opened.since_s < ended_s and opened.heard_s <= ended_s + STRAY_S):
                 continue
             self._memory.plots[enclosure].upset()

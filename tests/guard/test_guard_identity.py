@@ -276,7 +276,7 @@ def test_a_new_run_must_climb_over_the_last():
 def test_only_the_guard_makes_a_yes():
     effect = READY.request()
     for key in (None, object(), 0, True):
-        with pytest.raises(PermissionError):
+        with pytest.raises(PermissionError, match="^only the guard clears what goes to a valve$"):
             Cleared(effect, key)
     with pytest.raises(TypeError):
         Cleared(effect)
@@ -288,6 +288,7 @@ def test_a_yes_cannot_be_changed():
     assert isinstance(cleared, Cleared) and isinstance(cleared.effect, RequestDose)
     with pytest.raises(dataclasses.FrozenInstanceError):
         cleared.effect = world.request(volume=1e6)
+    assert not hasattr(cleared, "__dict__"), "nothing can be hung on it"
     with pytest.raises(ValueError, match="must be specified"):
         dataclasses.replace(cleared, effect=world.request(volume=1e6))
 
@@ -300,7 +301,11 @@ def test_the_effect_is_passed_on_as_it_came():
 
 def test_a_refusal_says_what_was_found_and_what_would_have_passed():
     world = READY.fork()
-    assert world.ask(volume=151.0) == Refusal("volume", "151.0 nl", "150 nl per request")
+    refusal = world.ask(volume=151.0)
+    assert refusal == Refusal("volume", "151.0 nl", "150 nl per request")
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        refusal.rule = "none"
+    assert not hasattr(refusal, "__dict__")
     world.t += 1
     world.read(o2=1.5)
     assert world.ask() == Refusal("o2_floor", "1.50 % O2", "at least 2.5 %")

@@ -7,6 +7,8 @@ air 150 / 6,000 / 60,000. The longest lease is 120 s.
 import pytest
 from guard_world import World, around, ready, verdict
 
+from supervisor.guard import Refusal
+
 READY = ready()
 LIMITS = {"nitrogen": (150.0, 3000.0, 9000.0), "co2": (60.0, 500.0, 1500.0), "air": (150.0, 6000.0, 60_000.0)}
 
@@ -120,6 +122,26 @@ def test_a_request_counts_whole_until_a_final_report_says_less():
         done.report(request.request_id, outcome, 10.0)
         assert verdict(done.fork().ask(volume=140.0)) == "cleared"
         assert verdict(done.fork().ask(volume=140.25)) == "volume"
+
+
+def test_a_refused_dose_gave_nothing_at_all():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    request = world.request(volume=150.0)
+    world.guard.judge(request, world.now)
+    world.report(request.request_id, "refused", 0.0)
+    assert verdict(world.ask(volume=150.0)) == "cleared"
+
+
+def test_a_refusal_names_the_span():
+    world = READY.fork()
+    spend(world, "nitrogen", 3000.0, every_s=0)
+    assert world.fork().ask(volume=1.5) == Refusal("volume", "3001.5 nl with this one", "3000 nl per hour")
+    for _ in range(2):
+        world.live(3700, step_s=25.0)
+        spend(world, "nitrogen", 3000.0, every_s=0)
+    world.live(3700, step_s=25.0)
+    assert world.ask(volume=1.5) == Refusal("volume", "9001.5 nl with this one", "9000 nl per day")
 
 
 def test_a_final_report_after_the_lease_still_says_less():

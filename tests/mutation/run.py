@@ -8,8 +8,10 @@ reason, or when a listed one is killed after all. Not part of the quick suite.
 import argparse
 import contextlib
 import os
+import shutil
 import signal
 import sys
+import tempfile
 import time
 import types
 from collections import Counter, defaultdict
@@ -25,12 +27,14 @@ from equivalents import EQUIVALENT  # noqa: E402
 from mutants import Mutant, mutants  # noqa: E402
 
 GUARD = [f"tests/guard/test_guard_{name}.py" for name in ("latches", "identity", "start", "basis", "room", "source", "volume")]
-WATCH = [f"tests/watch/test_watch_{name}.py" for name in ("valves", "answer", "rest")]
+WATCH = [f"tests/watch/test_watch_{name}.py" for name in ("valves", "answer", "samples", "rest")]
 TESTS = {"guard": GUARD, "guard_memory": GUARD, "watch": WATCH}
 # No rewriting of asserts: it costs more than most tests, and nobody reads why a mutant's test failed.
 BARE = ["-x", "-q", "--noconftest", "--no-header", "--tb=no", "--assert=plain", "-W", "ignore", "-o", "addopts=",
         "-p", "no:cacheprovider", "-p", "no:hypothesispytest", "-p", "no:timeout"]  # fmt: skip
+FIRST_ASKED = 6
 SECONDS_MAX = 120
+NOTES = Path(tempfile.mkdtemp(prefix="mutation-"))
 KILLED, SURVIVED = 1, 0
 
 
@@ -44,6 +48,7 @@ def main() -> int:
     failed = 0
     for module in given.modules:
         failed += _run(module, given.jobs)
+    shutil.rmtree(NOTES)
     return 1 if failed else 0
 
 
@@ -56,25 +61,23 @@ def _import_once() -> None:
 
 def _run(module: str, jobs: int) -> int:
     source = (ROOT / "supervisor" / f"{module}.py").read_text(encoding="utf-8")
-    if _try(module, source, TESTS[module]) != SURVIVED:
+    if _try(module, source) != SURVIVED:
         print(f"{module}: its tests fail without any mistake in it")
         return 1
     begun, verdicts = time.monotonic(), {}
-    kills: dict[str, Counter] = defaultdict(Counter)  # by function: which file noticed, so that it is asked first
+    noticed: dict[str, Counter] = defaultdict(Counter)  # by function: which test noticed, so that it is asked first
     running: dict[int, Mutant] = {}
     todo = list(mutants(source))
     queue = iter(todo)
     while len(verdicts) < len(todo):
         while len(running) < jobs and (mutant := next(queue, None)) is not None:
-            noticed = kills[mutant.where]
-            tests = sorted(TESTS[module], key=noticed.__getitem__, reverse=True)
-            running[_fork(module, mutant.source, tests)] = mutant
+            first = [test for test, _ in noticed[mutant.where].most_common(FIRST_ASKED)]
+            running[_fork(module, mutant.source, [first, TESTS[module]])] = mutant
         pid, status = os.wait()
         mutant = running.pop(pid)
-        code = os.waitstatus_to_exitcode(status)
-        verdicts[mutant] = code
-        if code >= 10:
-            kills[mutant.where][TESTS[module][code - 10]] += 1
+        verdicts[mutant] = os.waitstatus_to_exitcode(status)
+        if told := _told(pid):
+            noticed[mutant.where][told] += 1
     return _tell(module, verdicts, time.monotonic() - begun)
 
 
@@ -95,13 +98,21 @@ def _tell(module: str, verdicts: dict[Mutant, int], seconds: float) -> int:
     return len(unlisted) + len(stale)
 
 
-def _try(module: str, source: str, tests: list[str]) -> int:
-    _, status = os.waitpid(_fork(module, source, tests), 0)
+def _try(module: str, source: str) -> int:
+    _, status = os.waitpid(_fork(module, source, [TESTS[module]]), 0)
     return os.waitstatus_to_exitcode(status)
 
 
-def _fork(module: str, source: str, tests: list[str]) -> int:
-    """The process that runs these tests against this source; its exit code is 0 when none failed."""
+def _told(pid: int) -> str:
+    """The test that failed in this process, if it said so."""
+    path = NOTES / str(pid)
+    told = path.read_text() if path.exists() else ""
+    path.unlink(missing_ok=True)
+    return told
+
+
+def _fork(module: str, source: str, rounds: list[list[str]]) -> int:
+    """The process that runs these rounds of tests against this source; its exit code is 0 when none failed."""
     sys.stdout.flush()
     pid = os.fork()
     if pid:
@@ -111,7 +122,7 @@ def _fork(module: str, source: str, tests: list[str]) -> int:
         quiet = os.open(os.devnull, os.O_WRONLY)
         os.dup2(quiet, 1)
         os.dup2(quiet, 2)
-        code = KILLED if not _install(module, source) else _first_failing(module, tests)
+        code = SURVIVED if _install(module, source) and all(_passes(one) for one in rounds) else KILLED
     except BaseException:  # noqa: BLE001 whatever it was, this mistake was noticed
         code = KILLED
     os._exit(code)
@@ -135,22 +146,16 @@ def _install(module: str, source: str) -> bool:
     return True
 
 
-def _first_failing(module: str, tests: list[str]) -> int:
-    first = First()
-    code = pytest.main([*BARE, *tests], plugins=[first])
-    if first.failed in TESTS[module]:
-        return 10 + TESTS[module].index(first.failed)
-    return KILLED if code else SURVIVED
+def _passes(tests: list[str]) -> bool:
+    return not tests or pytest.main([*BARE, *tests], plugins=[Telling()]) == 0
 
 
-class First:
-    """Remembers the file of the first failure, so that the files that notice most come first."""
-
-    failed = ""
+class Telling:
+    """Writes down the test that failed, so that it is asked first about the next mistake in the same function."""
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        if report.failed and not self.failed:
-            self.failed = report.nodeid.split("::")[0]
+        if report.failed:
+            (NOTES / str(os.getpid())).write_text(report.nodeid)
 
 
 if __name__ == "__main__":

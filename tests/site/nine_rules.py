@@ -8,7 +8,14 @@ from dataclasses import dataclass, field
 
 from supervisor.guard import Cleared
 from supervisor.messages import (
-    AlarmStatus, AnalyserReading, DoseReport, EnclosureState, OperatorCommand, RoomAir, RoomEntry, UnitStatus,
+    AlarmStatus,
+    AnalyserReading,
+    DoseReport,
+    EnclosureState,
+    OperatorCommand,
+    RoomAir,
+    RoomEntry,
+    UnitStatus,
 )  # fmt: skip
 from supervisor.settings import SiteFile
 from supervisor.shell.engine import Outgoing
@@ -140,7 +147,8 @@ class Witness:
         heard_s, reading = heard  # type: ignore[misc]
         self._hold(heard_s >= self.books.started_s, 7, f"{where} rests on a reading from before the start")
         self._hold(mono_s - heard_s <= self.site.timing.sample_age_s_max, 3, f"{where} rests on a stale reading")
-        self._hold(reading.status == "ok" and reading.settled, 3, f"{where} rests on {reading.status}, settled {reading.settled}")
+        sound = reading.status == "ok" and reading.settled
+        self._hold(sound, 3, f"{where} rests on {reading.status}, settled {reading.settled}")
         self._hold(reading.line == self.site.enclosures[effect.enclosure].line, 3, f"{where} rests on line {reading.line}")
         self._hold(reading.o2_pct + reading.co2_pct <= 100.5, 3, f"{where} rests on impossible figures")
 

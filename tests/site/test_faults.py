@@ -72,7 +72,8 @@ def test_a_dead_analyser_stops_gas_when_samples_are_old_and_control_comes_back(r
 
 
 def test_nothing_is_dosed_through_a_unit_that_is_off_or_whose_clock_is_off(run_site):
-    for fault in (Fault("unit_off", "gateway-north", 1200, 2400), Fault("clock_offset", "gateway-north", 1200, 2400, size=60.0)):
+    off, slow = Fault("unit_off", "gateway-north", 1200, 2400), Fault("clock_offset", "gateway-north", 1200, 2400, size=60.0)
+    for fault in (off, slow):
         site = run(run_site, fault, hours=3.5)
         dosed_s = [mono_s - 1000.0 for mono_s, one in site.requests if one.enclosure == "n1"]
         assert not [one for one in dosed_s if 1200 + 50 < one < 2400], fault.name
@@ -81,7 +82,8 @@ def test_nothing_is_dosed_through_a_unit_that_is_off_or_whose_clock_is_off(run_s
 
 
 def test_a_clock_a_little_off_is_corrected_and_harms_nothing(run_site):
-    site = run(run_site, *(Fault("clock_offset", f"gateway-{one}", 0, size=8.0) for one in ("north", "south", "plant")), hours=3)
+    faults = [Fault("clock_offset", f"gateway-{one}", 0, size=8.0) for one in ("north", "south", "plant")]
+    site = run(run_site, *faults, hours=3)
     assert site.state("n1")["state"] == site.state("s1")["state"] == "holding"
     assert raised(site) == []
 

@@ -378,3 +378,14 @@ def test_what_is_kept_of_words_survives_a_crash():
     flow(world, 50.0, -3.0)
     world.tick(6)
     assert world.findings() == []
+
+
+@pytest.mark.parametrize("since_link_s, expected", [(20.0, []), (35.0, []), (35.25, ["unrequested_flow"])])
+def test_what_ran_before_the_link_came_up_has_thirty_seconds_to_end(since_link_s, expected):
+    """Typed by hand: 30 s for the stop or the lease, and the usual 5 s."""
+    world = World()
+    world.observe(LinkChanged(world.now, False))
+    world.observe(LinkChanged(world.now, True))
+    world.flow(50.0)
+    world.tick(since_link_s)
+    assert world.findings() == expected

@@ -25,10 +25,11 @@ def swept(o2: float, co2: float, gas: str, volume: float) -> tuple[float, float]
 
 class World:
     def __init__(self, *, sealed=True) -> None:
-        self.watch, self.t, self.seq, self.ids, self.commands = Watch(SITE), 0.0, 0, 0, 0
+        self.watch, self.t, self.seq, self.ids, self.commands = Watch(SITE), -64.0, 0, 0, 0
         self.found: list[PlantFinding] = []
         self.observe(Started(self.now, 7, "test"))
         self.observe(LinkChanged(self.now, True))
+        self.t = 0.0  # what ran before the link came up has been stopped by now
         if sealed:
             self.command("seal")
 
