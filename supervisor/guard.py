@@ -86,7 +86,7 @@ class Guard:
             kept.last_id = _numbers(effect.request_id)
             until_s = now.mono_s + (effect.valid_until_wall_s - now.wall_s)
             flow_nl_min, volume_nl = effect.max_flow_nl_min, effect.volume_nl
-            dose = Dose(effect.request_id, effect.source, flow_nl_min, volume_nl, 0.0, until_s, False)
+            dose = Dose(effect.request_id, flow_nl_min, volume_nl, 0.0, until_s, False)
             self._memory.enter(f"{effect.enclosure}/{effect.gas}", dose, now)
         return Cleared(effect, _YES_KEY)
 

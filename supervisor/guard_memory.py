@@ -17,6 +17,7 @@ from supervisor import messages
 from supervisor.settings import Line, SiteFile
 from supervisor.values import GASES, Arrived, Event, LinkChanged, Now, SampleRef, Started, State
 
+NEVER = Now(0.0, 0.0)  # any real instant has parted from it
 DAY_S = 86_400.0
 HEARTBEATS = 5  # a late one makes a clock look slow, so the least late of so many counts
 FLOW_WORD_S = 120.0  # a flow word is believed for two of its minutes; a unit silent for longer gets no requests anyway
@@ -53,11 +54,11 @@ class Air:
 
 @dataclass
 class Run:
-    """Unbroken sound readings of one line, dated by the first of them. Without a line: nothing to build on."""
+    """Unbroken sound readings of one line, dated by the first of them."""
 
     boot: str
     seq: int
-    line: str | None
+    line: str
     observed_s: float
     arrived_s: float
 
@@ -86,7 +87,6 @@ class Dose:
     """Gas that was let through, or that flowed unasked (no id, nothing requested). It runs until `until_s`."""
 
     request_id: str
-    source: str
     flow_nl_min: float
     requested_nl: float
     delivered_nl: float
@@ -122,7 +122,7 @@ class Seen:
 class Kept:
     """Everything the guard knows. `doses` and `flows` go by valve, `<enclosure>/<gas>`."""
 
-    seen: Seen = field(default_factory=lambda: Seen(Now(0.0, 0.0)))
+    seen: Seen = field(default_factory=lambda: Seen(NEVER))
     started: bool = False
     link_up: bool = False
     announced: dict[str, State] = field(default_factory=dict)
@@ -175,15 +175,18 @@ class Memory:
         since, is_time = self.kept.seen.since, isfinite(now.mono_s) and isfinite(now.wall_s)
         parted_s = (now.wall_s - since.wall_s) - (now.mono_s - since.mono_s)
         if not is_time or abs(parted_s) > self._time.clock_offset_s_max:
-            self.kept.seen = Seen(now if is_time else Now(0.0, 0.0))
+            self.kept.seen = Seen(now if is_time else NEVER)
         return is_time
 
     def fit(self, name: str, now: Now) -> bool:
         """Whether this unit was heard lately, is online, and has its clock near enough to ours."""
         unit = self.kept.seen.units.get(name)
-        if unit is None or not unit.online or abs(unit.offset_s) > self._time.clock_offset_s_max:
-            return False
-        return 0 <= now.mono_s - unit.arrived_s <= self._time.unit_silence_s_max
+        return (
+            unit is not None
+            and unit.online
+            and abs(unit.offset_s) <= self._time.clock_offset_s_max
+            and 0 <= now.mono_s - unit.arrived_s <= self._time.unit_silence_s_max
+        )
 
     def fresh(self, taken_s: float, arrived_s: float, now: Now, age_s_max: float) -> bool:
         """Whether something is young by its own time and by its arrival, and not from the future."""
@@ -198,7 +201,7 @@ class Memory:
         begin_s = max(flow.counted_s, doses[-1].until_s) if doses else flow.counted_s
         end_s = min(now.mono_s, flow.believed_s)
         if end_s > begin_s and flow.nl_min > 0:
-            self.enter(valve, Dose("", "", 0.0, 0.0, flow.nl_min * (end_s - begin_s) / 60.0, end_s, True), now)
+            self.enter(valve, Dose("", 0.0, 0.0, flow.nl_min * (end_s - begin_s) / 60.0, end_s, True), now)
         flow.counted_s = now.mono_s
 
     def recent(self, valves: Iterable[str], since_s: float) -> list[Dose]:
@@ -259,8 +262,7 @@ class Memory:
         in_cell_s = self._taken_s(analyser.unit, observed_s, now)
         line = next((one for one in analyser.lines if one.id == body.line), None)
         if body.status != "ok" or body.line_confirmed is False or in_cell_s is None or line is None:
-            self.kept.seen.runs[names[0]] = Run(body.boot, body.seq, None, observed_s, now.mono_s)
-            return
+            return  # its number is missing from the run now, which ends that
         if run is None or (run.boot, run.line, run.seq + 1) != (body.boot, body.line, body.seq):
             run = Run(body.boot, body.seq, body.line, observed_s, now.mono_s)
         run.seq, self.kept.seen.runs[names[0]] = body.seq, run

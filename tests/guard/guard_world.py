@@ -137,8 +137,8 @@ class World:
         self.t += max(0.0, seconds - 130.0)
         self.live(min(seconds, 130.0), without=("readings",), step_s=10.0)
 
-    def hear(self, *, without=(), line="line-01", o2=20.5, co2=0.5) -> None:
-        self.beat(*(one for one in UNITS if one not in without))
+    def hear(self, *, without=(), line="line-01", o2=20.5, co2=0.5, epoch_seen=6) -> None:
+        self.beat(*(one for one in UNITS if one not in without), epoch_seen=epoch_seen)
         for room in self.rooms:
             if heard := [one for one in SENSORS[room] if one not in without]:
                 self.air(*heard, room=room)

@@ -110,6 +110,26 @@ def test_another_boot_begins_anew():
     assert verdict(world.ask()) == "cleared"
 
 
+def test_another_boot_counts_from_nought():
+    world = READY.fork()
+    for seq in range(18):
+        world.t += 5
+        world.hear(without=("readings",))
+        world.read(boot="a2", seq=seq)
+    assert verdict(world.ask()) == "cleared"
+
+
+def test_a_line_that_is_no_enclosures_leaves_no_sample():
+    site = READY.site.model_copy(update={"enclosure": tuple(one for one in READY.site.enclosure if one.id != "s6")})
+    for name in ("enclosures", "enclosure_of_line"):
+        site.__dict__.pop(name, None)
+    world = ready(site=site)
+    mine = world.ref
+    world.live(120, line="line-12")
+    assert world.guard.dump().count(b'"taken_s"') == READY.guard.dump().count(b'"taken_s"')
+    assert verdict(world.ask(basis=mine)) == "cleared"
+
+
 @pytest.mark.parametrize("flaw", [
     {"status": "fault"}, {"status": "warming_up"}, {"status": "calibrating"}, {"confirmed": False}, {"line": "line-99"},
 ])  # fmt: skip

@@ -7,7 +7,7 @@ import dataclasses
 import itertools
 
 import pytest
-from guard_world import SITE, around, ready, verdict
+from guard_world import SITE, World, around, ready, verdict
 
 from supervisor.guard import Cleared, Refusal
 from supervisor.values import PermitRoom, Publish, RequestDose, Row, Say, StopDose, Ticked
@@ -246,6 +246,23 @@ def test_what_a_stranger_has_seen_does_not_matter():
     world = READY.fork()
     world.beat("gateway-of-another-site", epoch_seen=50)
     assert verdict(world.ask()) == "cleared"
+
+
+@pytest.mark.parametrize("run, seen, asked, expected", [
+    (1, 0, 1, "cleared"), (1, 1, 1, "epoch"), (0, 0, 0, "epoch"), (0, 0, 1, "cleared"), (2, 1, 2, "cleared"),
+])  # fmt: skip
+def test_the_first_epochs_of_all(run, seen, asked, expected):
+    world = World()
+    world.start(run)
+    world.link()
+    world.beat(epoch_seen=seen)
+    world.command("seal")
+    for _ in range(24):
+        world.t += 5
+        world.hear(epoch_seen=seen)
+    world.announce("holding")
+    assert verdict(world.fork().ask(epoch=asked)) == expected
+    assert verdict(world.fork().permit(epoch=asked)) == expected
 
 
 def test_a_new_run_must_climb_over_the_last():

@@ -53,7 +53,7 @@ def test_sweep_of_room_oxygen(gas, sensor):
 @pytest.mark.parametrize("sensor", SENSORS["north"])
 @pytest.mark.parametrize("gas", ["nitrogen", "co2", "air"])
 def test_sweep_of_room_co2(gas, sensor):
-    for co2 in (-5.0, -1.0, -0.125, -0.1, -0.0625, 0.0, *around(0.5, 0.015625, 5), *around(1.5, 0.015625, 5), 100.0):
+    for co2 in (-5.0, -1.0, -0.125, -0.101, -0.1, -0.0625, 0.0, *around(0.5, 0.015625, 5), *around(1.5, 0.015625, 5), 100.0):
         good = -0.1 <= co2 <= (1.5 if gas == "air" else 0.5)
         assert asked(with_air(20.9, co2, sensor), gas) == ("cleared" if good else "room_air"), co2
 
@@ -171,6 +171,26 @@ def test_a_repeat_or_a_latecomer_refreshes_nothing(same):
     assert asked(world, "air") == "room_unknown"
 
 
+def test_age_by_arrival_counts_as_well_as_by_its_own_time():
+    """Dated ahead as far as clocks may be: young by its own time when by arrival it is not."""
+    for silent_s, expected in ((30.0, "cleared"), (30.25, "room_unknown")):
+        world = READY.fork()
+        world.t += 15
+        world.hear(without=("north-floor",))
+        world.air("north-floor", age_s=-10)
+        world.live(silent_s, without=("north-floor",))
+        assert asked(world, "air") == expected
+
+
+@pytest.mark.parametrize("older_s", [0.0, 2.0])
+def test_a_latecomer_does_not_take_back_bad_news(older_s):
+    world = READY.fork()
+    world.t += 5
+    world.air("north-floor", o2=15.0)
+    world.air("north-floor", age_s=older_s)
+    assert asked(world, "air") == "room_air"
+
+
 def test_a_sensor_that_counts_anew_is_believed():
     world = READY.fork()
     for number in range(8):
@@ -229,6 +249,14 @@ def test_people_in_the_room(gas):
     assert asked(world, gas) == "room_entered"
     world.command("leave", "north", people=["cy"])
     assert asked(world, gas) == "cleared"
+
+
+@pytest.mark.parametrize("action", ["acknowledge", "calibrate", "seal", "vent", "resume", "stop"])
+def test_only_leaving_is_leaving(action):
+    world = READY.fork()
+    world.command("enter", "north", people=["bo"])
+    world.command(action, "north", people=["bo"])
+    assert asked(world, "air") == "room_entered"
 
 
 def test_who_enters_twice_leaves_once():

@@ -8,8 +8,19 @@ from guard_world import SENSORS, UNITS, World, around, ready, verdict
 from pydantic import ValidationError
 
 from supervisor.guard import Guard
-from supervisor.values import Now, PlantFinding, ShellTrouble, Stopping
+from supervisor.messages import Bag, Closure, OperatorCommand, PulpTemperature, RoomClimate, RoomDoor, UnitStatus
+from supervisor.values import (
+    Arrived,
+    LinkChanged,
+    Now,
+    PlantFinding,
+    ShellTrouble,
+    Started,
+    Stopping,
+    Ticked,
+)
 
+NAN, INF = float("nan"), float("inf")
 READY = ready()
 
 
@@ -269,12 +280,15 @@ def test_another_boot_at_the_same_instant_is_a_sign_of_life():
 
 def test_strangers_are_not_followed():
     world = READY.fork()
+    world.command("enter", "stranger", people=["bo"], command_id="one")
     before = len(world.guard.dump())
     for number in range(20):
         world.beat(f"stranger{number}")
         world.supply(f"stranger{number}")
         world.air(f"stranger{number}")
         world.read(analyser=f"stranger{number}")
+        world.command("enter", f"stranger{number}", people=["bo"], command_id="one")
+        world.command("seal", f"stranger{number}", command_id="one")
     assert len(world.guard.dump()) == before
 
 
@@ -346,11 +360,48 @@ def test_a_jump_forgets_no_latch_no_dose_and_no_epoch():
     assert verdict(world.ask()) == "sealed"
 
 
+def test_what_arrived_later_than_now_is_not_young():
+    for heard in ("beat", "air"):
+        world = READY.fork()
+        world.t += 1
+        getattr(world, heard)()
+        world.t -= 0.5
+        assert verdict(world.permit()) == "room_unknown", heard
+
+
+def test_messages_that_are_not_for_the_guard_pass_it_by():
+    world = READY.fork()
+    before, moment = world.guard.dump(), world.moment(0)
+    world.send(RoomClimate(observed_at=moment, temperature_c=1.0, rh_pct=90.0), "north")
+    world.send(RoomDoor(observed_at=moment, open=True), "north")
+    world.send(Closure(observed_at=moment, open=True), "n1")
+    world.send(PulpTemperature(observed_at=moment, temperature_c=1.0), "n1")
+    world.send(Bag(observed_at=moment), "n1")
+    assert world.guard.dump() == before
+
+
 def test_what_was_seen_before_time_went_back_is_not_young():
     """Both clocks set back together: nothing arrived in the future."""
     world = READY.fork()
     world.t -= 1
     assert verdict(world.permit()) == "room_unknown"
+
+
+@pytest.mark.parametrize("mono_s, wall_s", [(NAN, 0.0), (0.0, NAN), (NAN, NAN), (INF, 0.0), (0.0, -INF)])
+def test_no_event_at_no_time_leaves_a_trace(mono_s, wall_s):
+    world = READY.fork()
+    when = Now(READY.now.mono_s + mono_s, READY.now.wall_s + wall_s)
+    command = OperatorCommand(command_id="x", issued_at=world.moment(0), operator="ada", action="test", target="n1")
+    beat = UnitStatus(observed_at=world.moment(0), online=True, boot="b", epoch_seen=50)
+    for event in (Arrived(when, beat.TOPIC, ("gateway-north",), beat), Arrived(when, command.TOPIC, (), command),
+                  LinkChanged(when, False), Started(when, 50, "x"), Ticked(when)):  # fmt: skip
+        world.guard.observe(event)
+    world.guard.judge(world.request(), when)
+    assert world.guard.dump() == world.fork().guard.dump()
+    assert verdict(world.fork().permit()) == "room_unknown", "the clock is not trusted after that"
+    world.live(120)
+    assert verdict(world.fork().permit()) == "cleared"
+    assert verdict(world.ask()) == "cleared"
 
 
 def test_a_time_that_is_none_leaves_the_guard_able_to_recover():

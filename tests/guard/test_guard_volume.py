@@ -65,6 +65,21 @@ def test_sweep_of_the_limit_per_day(gas):
         assert verdict(late.ask(gas=gas, volume=most)) == expected, after_s
 
 
+def test_a_dose_of_a_day_ago_to_the_second_still_counts():
+    world = READY.fork()
+    begun = world.t
+    spend(world, "nitrogen", 150.0, every_s=0)
+    for _ in range(3):
+        world.live(3700, step_s=25.0)
+        spend(world, "nitrogen", 2900.0, every_s=0)
+    world.t = begun + 86_400.0 - 150
+    world.live(150)
+    spend(world, "nitrogen", 150.0, every_s=0)
+    assert verdict(world.ask(volume=0.25)) == "volume"
+    world.t += 0.25
+    assert verdict(world.ask(volume=0.25)) == "cleared"
+
+
 def test_an_hour_is_an_hour_and_windows_slide():
     for after_s, expected in ((3599.0, "volume"), (3600.0, "volume"), (3600.25, "cleared")):
         world = READY.fork()
@@ -270,15 +285,44 @@ def test_a_flow_word_is_believed_for_two_minutes():
     world = READY.fork()
     spend(world, "nitrogen", 2850.0, every_s=0)
     world.flow(30.0)
-    for seconds, left in ((60, 120.0), (60, 90.0), (60, 90.0), (600, 90.0)):
+    for seconds, left in ((60, 120.0), (60, 90.0), (60, 90.0), (10, 90.0), (600, 90.0)):
         world.live(seconds)
+        assert verdict(world.ask(volume=left + 0.25)) == "volume"
+        assert verdict(world.ask(volume=left + 0.25)) == "volume"
         assert verdict(world.fork().ask(volume=left)) == "cleared"
-        assert verdict(world.fork().ask(volume=left + 0.25)) == "volume"
+
+
+def test_a_trickle_counts():
+    world = READY.fork()
+    spend(world, "nitrogen", 2850.0, every_s=0)
+    world.flow(0.5)
+    world.live(60)
+    assert verdict(world.fork().ask(volume=149.5)) == "cleared"
+    assert verdict(world.fork().ask(volume=149.75)) == "volume"
+
+
+def test_words_of_no_flow_leave_nothing_behind():
+    world = READY.fork()
+    world.flow(0.0, valve_open=False)
+    before = len(world.guard.dump())
+    for _ in range(50):
+        world.t += 60
+        world.flow(0.0, valve_open=False)
+    assert len(world.guard.dump()) < before + 20
+
+
+def test_words_in_one_instant_leave_nothing_behind():
+    world = READY.fork()
+    world.flow(50.0)
+    before = world.guard.dump()
+    world.flow(50.0)
+    world.flow(50.0)
+    assert world.guard.dump() == before
 
 
 def test_flow_of_a_running_request_counts_once():
     world = READY.fork()
-    spend(world, "nitrogen", 2700.0, every_s=0)
+    spend(world, "nitrogen", 2750.0, every_s=0)
     request = world.request(volume=150.0, ahead=60.0)
     world.guard.judge(request, world.now)
     world.flow(50.0)
@@ -286,7 +330,8 @@ def test_flow_of_a_running_request_counts_once():
     world.flow(50.0)
     world.live(30)
     world.flow(0.0)
-    assert verdict(world.fork().ask(volume=150.0)) == "cleared"
+    assert verdict(world.fork().ask(volume=100.25)) == "volume"
+    assert verdict(world.fork().ask(volume=100.0)) == "cleared"
     world.report(request.request_id, "aborted", 50.0)
     assert verdict(world.fork().ask(volume=150.0)) == "cleared"
 

@@ -71,14 +71,20 @@ def _run(module: str, jobs: int) -> int:
     queue = iter(todo)
     while len(verdicts) < len(todo):
         while len(running) < jobs and (mutant := next(queue, None)) is not None:
-            first = [test for test, _ in noticed[mutant.where].most_common(FIRST_ASKED)]
-            running[_fork(module, mutant.source, [first, TESTS[module]])] = mutant
+            running[_fork(module, mutant.source, _rounds(module, noticed[mutant.where]))] = mutant
         pid, status = os.wait()
         mutant = running.pop(pid)
         verdicts[mutant] = os.waitstatus_to_exitcode(status)
         if told := _told(pid):
             noticed[mutant.where][told] += 1
     return _tell(module, verdicts, time.monotonic() - begun)
+
+
+def _rounds(module: str, noticed: Counter) -> list[list[str]]:
+    """The tests that noticed the last mistakes in this function, then the files, those of these tests first."""
+    first = [test for test, _ in noticed.most_common(FIRST_ASKED)]
+    files = Counter(test.split("::")[0] for test in noticed.elements())
+    return [first, *([one] for one in sorted(TESTS[module], key=files.__getitem__, reverse=True))]
 
 
 def _tell(module: str, verdicts: dict[Mutant, int], seconds: float) -> int:
