@@ -169,14 +169,14 @@ def _sane(effect: Effect, core: Core, now: Now) -> None:
 
 
 @given(story=steps)
-@settings(deadline=None, max_examples=80)
+@settings(deadline=None, max_examples=50)
 def test_nothing_breaks_a_core_that_has_just_started(story: list) -> None:
     bench = corekit.Bench().start()
     go_through(bench.core, bench.now, story)
 
 
 @given(story=steps)
-@settings(deadline=None, max_examples=120)
+@settings(deadline=None, max_examples=80)
 def test_nothing_breaks_a_core_in_the_middle_of_things(story: list) -> None:
     blob, now = pulling_down()
     go_through(Core.load(coresite.site(), blob), now, story)
