@@ -16,7 +16,8 @@ LESS_SHARE = 0.25
 def hold_gas(given_nl: float, usual_nl: float, gas: str, where: str) -> None:
     """Nothing was given twice, and nothing was forgotten."""
     more = NITROGEN_SHARE if gas == "nitrogen" else CO2_SHARE
-    assert (1.0 - LESS_SHARE) * usual_nl <= given_nl <= (1.0 + more) * usual_nl, f"{given_nl} nl {gas} to {where}, not {usual_nl}"
+    least_nl, most_nl = (1.0 - LESS_SHARE) * usual_nl, (1.0 + more) * usual_nl
+    assert least_nl <= given_nl <= most_nl, f"{given_nl} nl {gas} to {where}, usually {usual_nl}"
 
 
 def undisturbed_nl(drill: Drill, *enclosures: str) -> dict[tuple[str, str], float]:
