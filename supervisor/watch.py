@@ -50,7 +50,7 @@ FLOW_BACK_S_MAX = 600.0  # one that is older than the last by more is no latecom
 INHERITED_S = 30.0
 ANSWER_S_MAX = 15.0  # three times what hardware is allowed for its `accepted`
 SAMPLE_LATE_S_MAX = 60.0  # a reading that waited somewhere cannot be set against what was given
-AIR_PCT = {"o2": 20.95, "co2": 0.04}
+FEEDS: dict[Gas, tuple[float, float]] = {"co2": (0.0, 100.0), "air": (20.95, 0.04)}  # O2 and CO2 in them, percent
 
 
 @dataclass
@@ -136,6 +136,13 @@ class Watch:
     def __init__(self, site: SiteFile, blob: bytes | None = None) -> None:
         self._site = site
         self._memory = Memory() if blob is None else _MEMORY.validate_json(blob)
+        self._units = {one.unit for one in site.enclosure}
+        self._feeds = {
+            f"{one.id}/{gas}": FEEDS.get(gas, (source.o2_pct, 0.0))
+            for one in site.enclosure
+            for gas in GASES
+            if (source := site.source_of(one.id, gas)) is not None
+        }
         for one in site.enclosure:
             self._memory.plots.setdefault(one.id, Plot())
 
@@ -181,7 +188,8 @@ class Watch:
         names, body, now = event.names, event.body, event.now
         plot = self._memory.plots.get(names[0]) if names else None
         if isinstance(body, messages.UnitStatus):
-            self._memory.offset_s[names[0]] = body.observed_at.timestamp() - now.wall_s
+            if names[0] in self._units:
+                self._memory.offset_s[names[0]] = body.observed_at.timestamp() - now.wall_s
         elif isinstance(body, messages.AnalyserReading):
             yield from self._reading(now, names[0], body)
         elif isinstance(body, messages.OperatorCommand) and body.target in self._memory.plots:
@@ -214,7 +222,7 @@ class Watch:
             return
         self._memory.unanswered.pop(valve, None)
         self._memory.said.pop(f"late_report {valve}", None)
-        if report.delivered_nl > asked.counted_nl:
+        if report.delivered_nl > asked.counted_nl and valve in self._feeds:
             gas: Gas = valve.split("/")[1]  # type: ignore[assignment]
             plot.let.append(Let(gas, asked.counted_s, now.mono_s, report.delivered_nl - asked.counted_nl))
             asked.counted_nl = report.delivered_nl
@@ -225,9 +233,9 @@ class Watch:
     def _flow(self, now: Now, plot: Plot, valve: str, flow: messages.DoseFlow) -> None:
         opened, observed_s = self._memory.opened, flow.observed_at.timestamp()
         unit = self._site.enclosures[valve.split("/")[0]].unit
-        late_s = now.wall_s + self._memory.offset_s.get(unit, 0.0) - observed_s
-        before_s = self._memory.flow_told_s.get(valve, observed_s)
-        if unit in self._memory.offset_s and late_s > FLOW_LATE_S_MAX or 0.0 < before_s - observed_s < FLOW_BACK_S_MAX:
+        offset_s, before_s = self._memory.offset_s.get(unit), self._memory.flow_told_s.get(valve, observed_s)
+        waited = offset_s is not None and now.wall_s + offset_s - observed_s > FLOW_LATE_S_MAX
+        if waited or 0.0 < before_s - observed_s < FLOW_BACK_S_MAX:
             return  # it waited somewhere, as after a broker's restart; what the valve does now a younger word tells
         self._memory.flow_told_s[valve] = observed_s
         if flow.valve_open and flow.flow_nl_min > STRAY_NL_MIN:
@@ -291,12 +299,12 @@ class Watch:
         plot = self._memory.plots[enclosure]
         quiet_from_s = plot.gas_until_s + MIXING_S
         if plot.rest is None or plot.rest.at_s < quiet_from_s:
-            plot.rest = point if point.at_s >= quiet_from_s else None
+            plot.rest = point
         elif point.at_s - plot.rest.at_s >= REST_S_MIN:
             yield from self._rested(now, enclosure, plot.rest, point)
-        fed = any(one.to_s > plot.base.at_s for one in plot.let) if plot.base is not None else False
-        if plot.base is not None and fed and point.at_s - plot.base.at_s <= PAIR_S_MAX:
-            findings = self._answered(now, enclosure, plot.base, point)
+        base = plot.base
+        if base is not None and any(one.to_s > base.at_s for one in plot.let) and point.at_s - base.at_s <= PAIR_S_MAX:
+            findings = self._answered(now, enclosure, base, point)
             if findings is None:
                 return
             yield from findings
@@ -317,17 +325,15 @@ class Watch:
                 self._memory.said.pop(f"unexplained_move {enclosure}", None)
 
     def _answered(self, now: Now, enclosure: str, base: Point, point: Point) -> list[PlantFinding] | None:
-        """Gas was given. None while too little surely went in between the samples to be told from noise."""
+        """Gas was given. None while too little surely went in between the samples, or what else went in has not mixed."""
         plot, hours = self._memory.plots[enclosure], (point.at_s - base.at_s) / 3600.0
         sure = [one for one in plot.let if one.from_s >= base.at_s and one.to_s + MIXING_S <= point.at_s]
         expected = dict(_moves(base, self._swept(enclosure, base, sure)))
         judged = [gas for gas, pct in expected.items() if abs(pct) > MOVE_PCT_MIN]
-        if not judged:
-            return None
-        # Another gas that came too late to count may have moved the composition back.
+        # Another gas that does not count yet may have moved the composition back.
         doubtful = {one.gas for one in plot.let if one not in sure} - {one.gas for one in sure}
-        if doubtful:
-            return []
+        if not judged or doubtful:
+            return None
         moved = dict(_moves(base, point))
         weak = [gas for gas in judged if _too_little(gas, moved[gas], expected[gas], hours)]
         plot.weak_pairs = plot.weak_pairs + 1 if weak else 0
@@ -346,9 +352,7 @@ class Watch:
         o2_pct, co2_pct = base.o2_pct, base.co2_pct
         for one in let:
             left = exp(-one.volume_nl / self._site.enclosures[enclosure].free_volume_nl)
-            source = self._site.source_of(enclosure, one.gas)
-            feed_o2_pct = AIR_PCT["o2"] if one.gas == "air" else 0.0 if source is None else source.o2_pct
-            feed_co2_pct = {"co2": 100.0, "air": AIR_PCT["co2"], "nitrogen": 0.0}[one.gas]
+            feed_o2_pct, feed_co2_pct = self._feeds[f"{enclosure}/{one.gas}"]
             o2_pct = feed_o2_pct + (o2_pct - feed_o2_pct) * left
             co2_pct = feed_co2_pct + (co2_pct - feed_co2_pct) * left
         return Point(base.at_s, o2_pct, co2_pct)

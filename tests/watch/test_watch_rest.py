@@ -69,9 +69,18 @@ def test_a_fast_move_is_told_at_once():
     assert an_hour(World(), 0.5, 0.0, apart_s=720.0).findings() == ["unexplained_move"]
 
 
+def test_a_move_of_just_the_least_that_counts_does_not_yet():
+    world = World()
+    world.visit(0.0, 20.0)
+    world.tick(700)
+    world.visit(0.4, 20.0)
+    assert world.findings() == []
+
+
+@pytest.mark.parametrize("first_s", [700.0, 3600.0])
 @pytest.mark.parametrize("quiet_s, expected", [(700.0, []), (1799.0, []), (1800.0, ["unexplained_move"])])
-def test_it_is_over_after_a_quiet_half_hour(quiet_s, expected):
-    world = an_hour(World(), 5.0, 0.0)
+def test_it_is_over_after_a_quiet_half_hour(first_s, quiet_s, expected):
+    world = an_hour(World(), 5.0, 0.0, apart_s=first_s)
     assert world.findings() == ["unexplained_move"]
     world.tick(quiet_s - 1 - SETTLED_S)
     world.visit(18.0, 20.0)

@@ -1,7 +1,9 @@
 """Which readings are samples to the watch. Typed by hand: 84 s on the line, 60 s of lateness."""
 
 import pytest
-from watch_world import SETTLED_S, World
+from watch_world import SETTLED_S, SITE, World
+
+from supervisor.watch import Watch
 
 
 @pytest.mark.parametrize("flaw", [
@@ -59,7 +61,10 @@ def test_a_flaw_in_between_begins_the_line_anew(flaw):
     world.t += 42
     world.read(20.9, 0.04)
     assert world.findings() == []
-    world.t += 84
+    world.t += 42
+    world.read(20.9, 0.04)
+    assert world.findings() == [], "84 s after the flaw, 42 after the line was sound again"
+    world.t += 42
     world.read(20.9, 0.04)
     assert world.findings() == ["no_response"]
 
@@ -76,3 +81,39 @@ def test_each_enclosure_is_compared_with_itself():
     assert world.findings() == []
     world.visit(20.9, 0.04)
     assert world.findings() == ["no_response"]
+
+
+def test_a_reading_that_comes_twice_is_one_sample():
+    """Its repeat, much later, would be a sample of the same gas at another time."""
+    world = World()
+    world.visit(13.0, 20.0)
+    world.read(13.0, 20.0, settled=False)
+    world.t += SETTLED_S
+    world.read(13.0, 20.0)
+    world.t += 3600
+    world.read(18.0, 20.0, seq=world.seq, age_s=0.0)
+    assert world.findings() == []
+
+
+def test_another_boot_counts_from_nought():
+    world = World()
+    world.visit(20.9, 0.04)
+    world.tick(10)
+    world.give("nitrogen", 625.0)
+    world.tick(600)
+    world.read(20.9, 0.04, boot="b", seq=0)
+    world.t += SETTLED_S
+    world.read(20.9, 0.04, boot="b", seq=1)
+    assert world.findings() == ["no_response"]
+
+
+def test_a_line_that_is_no_enclosures_is_no_sample():
+    site = SITE.model_copy(update={"enclosure": tuple(one for one in SITE.enclosure if one.id != "n2")})
+    for name in ("enclosures", "enclosure_of_line"):
+        site.__dict__.pop(name, None)
+    world = World()
+    world.watch = Watch(site)
+    world.read(20.9, 0.04, line="line-02")
+    world.t += 100
+    world.read(20.9, 0.04, line="line-02")
+    assert world.findings() == []

@@ -94,6 +94,7 @@ class World:
     def flow(self, flow: float, *, valve_open=True, gas="nitrogen", enclosure="n1") -> None:
         self.send(DoseFlow(observed_at=at(self.now.wall_s), valve_open=valve_open, flow_nl_min=flow), enclosure, gas)
 
+
     def give(self, gas: str, volume: float, seconds=60.0) -> None:
         """A whole dose as good hardware tells it."""
         name = self.request(gas, volume, seconds + 10)
