@@ -131,8 +131,8 @@ class Guard:
     def _request_id(self, effect: RequestDose, now: Now) -> Refusal | None:
         """Rule 6: `<epoch>-<number>`, always upwards, so that none comes twice."""
         numbers, last = _numbers(effect.request_id), self._memory.kept.last_id
-        if numbers[0] != effect.epoch or numbers <= last:
-            return Refusal("request_id", effect.request_id, f"{effect.epoch}-<number>, beyond {last[0]}-{last[1]}")
+        if numbers[:1] != (effect.epoch,) or numbers <= last:
+            return Refusal("request_id", effect.request_id, f"{effect.epoch}-<number>, beyond {last or 'none'}")
         return None
 
     def _lease(self, effect: RequestDose, now: Now) -> Refusal | None:
@@ -262,9 +262,10 @@ class Guard:
         return None
 
 
-def _numbers(request_id: str) -> tuple[int, int]:
+def _numbers(request_id: str) -> tuple[int, ...]:
+    """Epoch and number, or nothing when this is no id of ours."""
     match = REQUEST_ID.fullmatch(request_id)
-    return (int(match[1]), int(match[2])) if match else (-1, -1)
+    return tuple(int(one) for one in match.groups()) if match else ()
 
 
 def _expiry(ahead_s: float, ahead_s_max: float) -> Refusal | None:

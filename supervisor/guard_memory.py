@@ -102,7 +102,7 @@ class Dose:
 @dataclass
 class Flow:
     nl_min: float
-    counted_s: float  # mono; added to the doses up to here
+    since_s: float  # mono
     believed_s: float  # mono; not believed beyond
 
 
@@ -135,7 +135,7 @@ class Kept:
     epoch: int = 0
     epoch_seen: int = -1  # the highest that any unit has reported
     epoch_passed: int = -1  # the highest that went out since the start
-    last_id: tuple[int, int] = (-1, -1)
+    last_id: tuple[int, ...] = ()  # epoch and number
 
 
 _KEPT = TypeAdapter(Kept)
@@ -149,6 +149,7 @@ class Memory:
         self._site, self._time = site, site.timing
         self.kept = Kept() if blob is None else _KEPT.validate_json(blob)
         self._sensors = {f"{room.id}/{one.id}": (room, one) for room in site.room for one in room.sensor}
+        self._valves = {f"{one.id}/{gas}" for one in site.enclosure for gas in GASES}
         asked = {one.unit for one in (*site.enclosure, *site.source, *site.analyser)}
         self._units = asked | {sensor.unit for _, sensor in self._sensors.values()}
 
@@ -165,7 +166,7 @@ class Memory:
         elif isinstance(event, LinkChanged):
             self.kept.link_up = event.up
         elif isinstance(event, Arrived) and type(event.body) in _HANDLERS:
-            _HANDLERS[type(event.body)](self, event.now, event.names, event.body)
+            _HANDLERS[type(event.body)](self, event.now, "/".join(event.names), event.body)
 
     def follow_clock(self, now: Now) -> bool:
         """When wall and monotonic clock have parted by more than a unit may be off, nothing dated can be trusted.
@@ -198,11 +199,10 @@ class Memory:
         doses, flow = self.kept.doses.get(valve, []), self.kept.flows.get(valve)
         if flow is None:
             return
-        begin_s = max(flow.counted_s, doses[-1].until_s) if doses else flow.counted_s
+        begin_s = max(flow.since_s, doses[-1].until_s) if doses else flow.since_s  # what was entered ends where this begins
         end_s = min(now.mono_s, flow.believed_s)
         if end_s > begin_s and flow.nl_min > 0:
             self.enter(valve, Dose("", 0.0, 0.0, flow.nl_min * (end_s - begin_s) / 60.0, end_s, True), now)
-        flow.counted_s = now.mono_s
 
     def recent(self, valves: Iterable[str], since_s: float) -> list[Dose]:
         """What ran at `since_s` (mono) or later on these valves. Each valve's doses end in the order they began."""
@@ -220,9 +220,9 @@ class Memory:
         """A time by the unit's clock as one by ours; None when that clock is not known well enough."""
         return observed_s - self.kept.seen.units[unit].offset_s if self.fit(unit, now) else None
 
-    def _unit_status(self, now: Now, names: tuple[str, ...], body: messages.UnitStatus) -> None:
-        old, observed_s = self.kept.seen.units.get(names[0]), body.observed_at.timestamp()
-        if names[0] not in self._units:
+    def _unit_status(self, now: Now, name: str, body: messages.UnitStatus) -> None:
+        old, observed_s = self.kept.seen.units.get(name), body.observed_at.timestamp()
+        if name not in self._units:
             return
         self.kept.epoch_seen = max(self.kept.epoch_seen, body.epoch_seen)
         if old is not None and body.online and (old.boot, old.observed_s) == (body.boot, observed_s):
@@ -231,18 +231,18 @@ class Memory:
         offsets_s = [*before, observed_s - now.wall_s][-HEARTBEATS:]
         if max(offsets_s) - offsets_s[-1] > self._time.clock_offset_s_max:
             offsets_s = offsets_s[-1:]  # no delay explains that: the clock was set back
-        self.kept.seen.units[names[0]] = Unit(body.boot, observed_s, now.mono_s, offsets_s, body.online)
+        self.kept.seen.units[name] = Unit(body.boot, observed_s, now.mono_s, offsets_s, body.online)
 
-    def _room_air(self, now: Now, names: tuple[str, ...], body: messages.RoomAir) -> None:
-        key, observed_s, age_s_max = "/".join(names), body.observed_at.timestamp(), self._time.air_age_s_max
-        if key not in self._sensors:
+    def _room_air(self, now: Now, name: str, body: messages.RoomAir) -> None:
+        observed_s, age_s_max = body.observed_at.timestamp(), self._time.air_age_s_max
+        if name not in self._sensors:
             return
-        (room, sensor), old = self._sensors[key], self.kept.seen.air.get(key)
+        (room, sensor), old = self._sensors[name], self.kept.seen.air.get(name)
         if old is not None and body.status == "ok" and (observed_s <= old.observed_s or body.seq == old.seq):
             return  # a repeat or a latecomer refreshes nothing; bad news always counts
         taken_s = self._taken_s(sensor.unit, observed_s, now)
         if taken_s is None:
-            self.kept.seen.air.pop(key, None)
+            self.kept.seen.air.pop(name, None)
             return
         o2_pct, co2_pct, limits = body.o2_pct, body.co2_pct, room.limits
         sound = body.status == "ok" and self.fresh(taken_s, now.mono_s, now, age_s_max)
@@ -252,10 +252,10 @@ class Memory:
         clear_since_s = now.mono_s if clear else None
         if clear and old is not None and old.clear_since_s is not None and now.mono_s - old.arrived_s <= age_s_max:
             clear_since_s = old.clear_since_s
-        self.kept.seen.air[key] = Air(body.seq, observed_s, taken_s, now.mono_s, bearable, clear_since_s)
+        self.kept.seen.air[name] = Air(body.seq, observed_s, taken_s, now.mono_s, bearable, clear_since_s)
 
-    def _reading(self, now: Now, names: tuple[str, ...], body: messages.AnalyserReading) -> None:
-        analyser, run = self._site.analysers.get(names[0]), self.kept.seen.runs.get(names[0])
+    def _reading(self, now: Now, name: str, body: messages.AnalyserReading) -> None:
+        analyser, run = self._site.analysers.get(name), self.kept.seen.runs.get(name)
         if analyser is None or (run is not None and run.boot == body.boot and body.seq <= run.seq):
             return
         observed_s = body.observed_at.timestamp()
@@ -265,10 +265,10 @@ class Memory:
             return  # its number is missing from the run now, which ends that
         if run is None or (run.boot, run.line, run.seq + 1) != (body.boot, body.line, body.seq):
             run = Run(body.boot, body.seq, body.line, observed_s, now.mono_s)
-        run.seq, self.kept.seen.runs[names[0]] = body.seq, run
+        run.seq, self.kept.seen.runs[name] = body.seq, run
         drawn_s = min(observed_s - run.observed_s, now.mono_s - run.arrived_s)
         if body.settled and _possible(body):
-            ref = SampleRef(names[0], body.boot, body.seq)
+            ref = SampleRef(name, body.boot, body.seq)
             sample = Sample(ref, in_cell_s - line.transport_s, now.mono_s, body.o2_pct, body.co2_pct)
             self._take(line, sample, drawn_s, now)
 
@@ -280,32 +280,32 @@ class Memory:
         if self.fresh(sample.taken_s + line.transport_s, now.mono_s, now, self._time.sample_age_s_max):
             self.kept.seen.samples[enclosure] = sample
 
-    def _source_status(self, now: Now, names: tuple[str, ...], body: messages.SourceStatus) -> None:
-        source, old = self._site.gas_sources.get(names[0]), self.kept.seen.supplies.get(names[0])
+    def _source_status(self, now: Now, name: str, body: messages.SourceStatus) -> None:
+        source, old = self._site.gas_sources.get(name), self.kept.seen.supplies.get(name)
         observed_s = body.observed_at.timestamp()
         if source is None or (old is not None and observed_s <= old.observed_s):
             return
         taken_s = self._taken_s(source.unit, observed_s, now)
         if taken_s is None:
-            self.kept.seen.supplies.pop(names[0], None)
+            self.kept.seen.supplies.pop(name, None)
             return
-        self.kept.seen.supplies[names[0]] = Supply(
+        self.kept.seen.supplies[name] = Supply(
             observed_s, taken_s, now.mono_s, body.available, body.capacity_nl_min, body.stock_kg
         )
 
-    def _report(self, now: Now, names: tuple[str, ...], body: messages.DoseReport) -> None:
-        for dose in self.kept.doses.get("/".join(names), ()):
+    def _report(self, now: Now, name: str, body: messages.DoseReport) -> None:
+        for dose in self.kept.doses.get(name, ()):
             if dose.request_id == body.request_id:
                 dose.delivered_nl = max(dose.delivered_nl, body.delivered_nl)
                 if body.outcome in FINAL:
                     dose.final, dose.until_s = True, min(dose.until_s, now.mono_s)
 
-    def _flow(self, now: Now, names: tuple[str, ...], body: messages.DoseFlow) -> None:
-        if names[0] in self._site.enclosures and names[1] in GASES:
-            self.count_unasked("/".join(names), now)
-            self.kept.flows["/".join(names)] = Flow(body.flow_nl_min, now.mono_s, now.mono_s + FLOW_WORD_S)
+    def _flow(self, now: Now, name: str, body: messages.DoseFlow) -> None:
+        if name in self._valves:
+            self.count_unasked(name, now)
+            self.kept.flows[name] = Flow(body.flow_nl_min, now.mono_s, now.mono_s + FLOW_WORD_S)
 
-    def _command(self, now: Now, names: tuple[str, ...], body: messages.OperatorCommand) -> None:
+    def _command(self, now: Now, name: str, body: messages.OperatorCommand) -> None:
         """Latches. Each command counts once; what opens something only when it was issued lately."""
         known, action, target = self.kept.commands, body.action, body.target
         for old in [one for one, came_s in known.items() if now.mono_s - came_s > COMMAND_KEPT_S]:

@@ -143,6 +143,13 @@ def test_ids_of_this_form_pass(request_id):
     assert verdict(READY.fork().ask(request_id=request_id)) == "cleared"
 
 
+@pytest.mark.parametrize("request_id", ["", "garbage", "1", "--", "1-x"])
+def test_no_garbage_is_taken_for_an_id_of_the_first_epoch(request_id):
+    world = world_of_epochs(run=1, seen=0)
+    assert verdict(world.fork().ask(epoch=1, request_id=request_id)) == "request_id"
+    assert verdict(world.ask(epoch=1, request_id="1-0")) == "cleared"
+
+
 def test_a_refused_request_does_not_use_up_its_id():
     world = READY.fork()
     assert verdict(world.ask(request_id="7-5", volume=1000.0)) == "volume"
@@ -252,6 +259,13 @@ def test_what_a_stranger_has_seen_does_not_matter():
     (1, 0, 1, "cleared"), (1, 1, 1, "epoch"), (0, 0, 0, "epoch"), (0, 0, 1, "cleared"), (2, 1, 2, "cleared"),
 ])  # fmt: skip
 def test_the_first_epochs_of_all(run, seen, asked, expected):
+    world = world_of_epochs(run, seen)
+    assert verdict(world.fork().ask(epoch=asked)) == expected
+    assert verdict(world.fork().permit(epoch=asked)) == expected
+
+
+def world_of_epochs(run: int, seen: int) -> World:
+    """As ready, but the run has this epoch and hardware has seen that one."""
     world = World()
     world.start(run)
     world.link()
@@ -261,8 +275,7 @@ def test_the_first_epochs_of_all(run, seen, asked, expected):
         world.t += 5
         world.hear(epoch_seen=seen)
     world.announce("holding")
-    assert verdict(world.fork().ask(epoch=asked)) == expected
-    assert verdict(world.fork().permit(epoch=asked)) == expected
+    return world
 
 
 def test_a_new_run_must_climb_over_the_last():

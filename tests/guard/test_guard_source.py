@@ -189,6 +189,13 @@ def test_a_stock_that_is_told_counts_by_its_own_weight(gas, source, kg_per_nl):
         assert verdict(world.ask(gas=gas, volume=50.0)) == expected
 
 
+def test_what_leaves_just_the_reserve_passes():
+    world = READY.fork()
+    world.t += 1
+    world.supply("blower", stock=50.0 * 1.2931e-3)  # no reserve: nothing is left after it, and nothing less
+    assert verdict(world.ask(gas="air", volume=50.0)) == "cleared"
+
+
 def test_what_is_out_is_taken_off_the_stock():
     world = side_by_side("co2")
     bases = world.basis

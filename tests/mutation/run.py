@@ -26,8 +26,9 @@ sys.path[:0] = [str(HERE), str(ROOT)]
 from equivalents import EQUIVALENT  # noqa: E402
 from mutants import Mutant, mutants  # noqa: E402
 
-GUARD = [f"tests/guard/test_guard_{name}.py" for name in ("latches", "identity", "start", "basis", "room", "source", "volume")]
-WATCH = [f"tests/watch/test_watch_{name}.py" for name in ("valves", "answer", "samples", "rest")]
+GUARD_NAMES = ("latches", "identity", "start", "clock", "basis", "room", "source", "volume", "unasked")
+GUARD = [f"tests/guard/test_guard_{name}.py" for name in GUARD_NAMES]
+WATCH = [f"tests/watch/test_watch_{name}.py" for name in ("valves", "late_words", "answer", "gases", "samples", "rest")]
 TESTS = {"guard": GUARD, "guard_memory": GUARD, "watch": WATCH}
 # No rewriting of asserts: it costs more than most tests, and nobody reads why a mutant's test failed.
 BARE = ["-x", "-q", "--noconftest", "--no-header", "--tb=no", "--assert=plain", "-W", "ignore", "-o", "addopts=",
