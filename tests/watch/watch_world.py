@@ -104,3 +104,14 @@ class World:
         self.report(name, "delivered", volume, gas=gas)
         self.flow(0.0, valve_open=False, gas=gas)
         self.tick()
+
+
+def a_pair(gas: str, volume: float, before, after, *, pause_s=600.0, world=None) -> World:
+    """A visit, a dose, a pause, a visit."""
+    world = world or World()
+    world.visit(*before)
+    world.tick(10)
+    world.give(gas, volume)
+    world.tick(pause_s)
+    world.visit(*after)
+    return world
