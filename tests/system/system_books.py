@@ -78,8 +78,12 @@ def requests(heard: Iterable[Heard]) -> list[tuple[str, dict[str, Any]]]:
     ]  # fmt: skip
 
 
-def hold_no_dose_doubled(heard: list[Heard]) -> None:
-    """No valve ran twice at a time, and nothing was refused for being in each other's way."""
+def hold_no_dose_doubled(heard: list[Heard], died_s: Iterable[float] = ()) -> None:
+    """No valve ran twice at a time, and nothing was refused for being in each other's way.
+
+    `died_s`: when a broker died (simulated UTC seconds). It may take with it the last report of the dose that ran then;
+    that dose must be shown ended by the valve's own word instead.
+    """
     told = doses(heard)
     by_valve: dict[str, list[Dose]] = {}
     for one in told.values():
@@ -89,7 +93,18 @@ def hold_no_dose_doubled(heard: list[Heard]) -> None:
     for valve, given in by_valve.items():
         given.sort(key=lambda one: one.accepted_s or 0.0)
         for before, after in zip(given, given[1:], strict=False):
-            assert before.ended_s is not None and before.ended_s <= (after.accepted_s or 0.0), f"{valve}: {before}, {after}"
+            next_s = after.accepted_s or 0.0
+            ended_s = before.ended_s if before.ended_s is not None else _shut_s(heard, before, next_s, died_s)
+            assert ended_s is not None and ended_s <= next_s, f"{valve}: {before}, {after}"
+
+
+def _shut_s(heard: list[Heard], dose: Dose, next_s: float, died_s: Iterable[float]) -> float | None:
+    """When the valve itself said that it was shut, after the broker died on this dose and before the next; None: never."""
+    for broker_s in died_s:
+        if (dose.accepted_s or 0.0) <= broker_s < next_s:
+            words = [(seconds(one.body["observed_at"]), one.body) for one in heard if one.topic == f"dosing/{dose.valve}/flow"]
+            return next((at_s for at_s, word in words if broker_s < at_s <= next_s and not word["valve_open"]), None)
+    return None
 
 
 def hold_nothing_is_asked_twice(heard: list[Heard], state: Path) -> None:

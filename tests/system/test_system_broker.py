@@ -72,8 +72,10 @@ def test_the_broker_dies_twice_and_the_second_time_forgets_everything(make_drill
     drill = make_drill(SITE, kind=kind, speed=SPEED, crew=crew((60, "seal", "n1")))
     drill.start()
     supervisor = drill.start_supervisor()
+    deaths_s = []
     for occurrence, wiped in ((1, False), (2, True)):
         died_s, heard = crash(drill, wiped)
+        deaths_s.append(died_s)
         hold_shut_by_itself(drill, died_s, heard)
         hold_link_lost(drill, occurrence, heard)
     hold_retained_again(drill)
@@ -84,7 +86,7 @@ def test_the_broker_dies_twice_and_the_second_time_forgets_everything(make_drill
     recipe = drill.site.recipe_of("n1")
     assert o2_pct == approx(recipe.o2_pct, abs=recipe.o2_band_pct + 0.1)
     assert co2_pct == approx(recipe.co2_pct, abs=recipe.co2_band_pct + 0.1)
-    hold_no_dose_doubled(drill.recorder.heard)
+    hold_no_dose_doubled(drill.recorder.heard, deaths_s)
     hold_nothing_is_asked_twice(drill.recorder.heard, drill.folder / "state")
     usual = undisturbed_nl(drill, "n1")
     for gas, share in (("nitrogen", NITROGEN_SHARE), ("co2", CO2_SHARE)):
