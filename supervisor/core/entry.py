@@ -192,11 +192,20 @@ def _permit(desk: Desk, name: str, room: Room, air_good: bool) -> None:
     desk.effects.append(PermitRoom(name, dosing, air, state.epoch, desk.now.wall_s + timing.permit_valid_s))
 
 
-def on_permit_refused(desk: Desk, name: str, rule: str, measured: str, limit: str) -> None:
-    """The guard saw the room otherwise: nothing is permitted until the next renewal is tried."""
+def withdraw(desk: Desk, name: str) -> None:
+    """Nothing is permitted in this room from now on. It holds as long as any permit: one that had expired by the time it
+    arrived would be refused, and a permit from before it, delivered once more, is told from it by its earlier end.
+    """
     room = desk.state.rooms[name]
     room.dosing_permitted = room.air_permitted = False
     room.permit_sent_mono_s = desk.now.mono_s
+    until_wall_s = desk.now.wall_s + desk.site.timing.permit_valid_s
+    desk.effects.append(PermitRoom(name, False, False, desk.state.epoch, until_wall_s))
+
+
+def on_permit_refused(desk: Desk, name: str, rule: str, measured: str, limit: str) -> None:
+    """The guard saw the room otherwise: nothing is permitted until the next renewal is tried."""
+    room = desk.state.rooms[name]
     room.permit_held_until_mono_s = desk.now.mono_s + desk.site.timing.permit_interval_s
-    desk.effects.append(PermitRoom(name, False, False, desk.state.epoch, desk.now.wall_s))
+    withdraw(desk, name)
     desk.say("permit_refused_by_guard", "warning", room=name, rule=rule, measured=measured, limit=limit)

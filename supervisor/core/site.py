@@ -25,7 +25,6 @@ from supervisor.values import (
     Event,
     LinkChanged,
     PermitRefused,
-    PermitRoom,
     PlantFinding,
     RequestRefused,
     ShellTrouble,
@@ -158,9 +157,8 @@ def _stop(desk: Desk) -> None:
     """A clean end: permits withdrawn, every running dose stopped, said so."""
     state = desk.state
     state.stopping = True
-    for name, room in state.rooms.items():
-        room.dosing_permitted = room.air_permitted = False
-        desk.effects.append(PermitRoom(name, False, False, state.epoch, desk.now.wall_s))
+    for name in state.rooms:
+        entry.withdraw(desk, name)
     for name in state.enclosures:
         for dose in ledger.open_doses(desk, name):
             transitions.stop(desk, name, dose.gas, "supervisor ends")

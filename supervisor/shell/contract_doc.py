@@ -29,6 +29,8 @@ What hardware must do:
 - Run one request for each valve; another is `busy`.
 - Shut every valve of a room that the permit in force does not cover, and all when no permit has come before the last
   ran out. Believe no permit for longer than 60 s ahead. A dose that was cut is not taken up again.
+- Under one epoch each permit for a room, a withdrawal too, ends later than the ones before it. While one is in force,
+  refuse one that allows something and ends earlier: it is an old one, delivered late or twice.
 - After a select's `valid_until` the analyser draws its idle line.
 
 This program is not a safety instrumented system. Fixed gas detection, ventilation and entry procedure by licensed

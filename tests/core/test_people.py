@@ -177,6 +177,7 @@ def test_a_permit_that_the_guard_refused_is_withdrawn_and_tried_again_later() ->
     assert [one.figures["rule"] for one in bench.said("permit_refused_by_guard")] == ["room_air"]
     refused_s, last = bench.permits()[-1]
     assert not last.dosing_permitted and not last.air_permitted
+    assert last.valid_until_wall_s == bench.now.wall_s + PERMIT_VALID_S, "hardware refuses what has expired on its way"
     bench.run(PERMIT_INTERVAL_S - 1)
     assert not bench.permits()[-1][1].dosing_permitted
     bench.run(2)
@@ -189,6 +190,7 @@ def test_the_end_withdraws_every_permit() -> None:
     assert {(one.room, one.dosing_permitted, one.air_permitted) for one in last} == {
         ("east", False, False), ("west", False, False),
     }  # fmt: skip
+    assert {one.valid_until_wall_s for one in last} == {bench.now.wall_s + PERMIT_VALID_S}, "it must not expire on its way"
     bench.go(1.0)
     ended_s = bench.mono_s
     bench.run(60)

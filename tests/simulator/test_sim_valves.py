@@ -55,6 +55,33 @@ def test_without_a_permit_nothing_opens() -> None:
     assert not any(one["valve_open"] for one in hand.on("dosing/a/nitrogen/flow"))
 
 
+def test_a_permit_from_before_a_withdrawal_delivered_once_more_allows_nothing() -> None:
+    hand = small()
+    hand.permit(45.0)
+    hand.permit(46.0, dosing=False, air=False)
+    hand.permit(20.0, dosing=False, air=False)
+    hand.permit(45.0)
+    hand.ask("x")
+    assert hand.reports("x") == [("refused", 0.0, "no_permit")]
+    assert hand.plant.dropped["permit: u: older"] == 1
+    hand.permit(45.0, epoch=2)
+    hand.ask("y", epoch=2)
+    assert hand.reports("y")[0][0] == "accepted", "a new epoch counts anew"
+
+
+def test_an_old_withdrawal_still_forbids_and_when_none_is_in_force_any_permit_is_taken() -> None:
+    hand = small()
+    hand.permit(45.0)
+    hand.permit(30.0, dosing=False, air=False)
+    hand.ask("x")
+    assert hand.reports("x") == [("refused", 0.0, "no_permit")]
+    hand.permit(45.0)
+    hand.go(46.0)
+    hand.permit(5.0)
+    hand.ask("y")
+    assert hand.reports("y")[0][0] == "accepted"
+
+
 def test_a_retained_request_is_refused() -> None:
     hand = ready()
     hand.ask("x", retained=True)
