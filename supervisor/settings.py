@@ -8,9 +8,12 @@ from collections.abc import Callable
 from functools import cached_property
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 
+from supervisor.settings_notify import Notify
+from supervisor.settings_table import Name
+from supervisor.settings_table import Table as _Table
 from supervisor.values import Gas
 
 AIR_O2_PCT = 20.95  # US Standard Atmosphere 1976 and ISO 2533: 20.9476 % of dry air
@@ -34,12 +37,6 @@ VOLUME_NL_PER_DAY_CEILING = 200_000.0
 O2_FLOOR_PCT_LOWEST = 0.5
 CO2_CEILING_PCT_HIGHEST = 30.0
 
-NAME = r"^[a-z0-9][a-z0-9_-]{0,39}$"
-# What a pattern allows stands in words beside it, for editors and for `stillhold check`.
-Name = Annotated[
-    str,
-    Field(pattern=NAME, description="a topic level: 1 to 40 lower-case letters, digits, - and _, not first - or _"),
-]
 TopicRoot = Annotated[
     str,
     Field(
@@ -51,10 +48,6 @@ TopicRoot = Annotated[
 Positive = Annotated[float, Field(gt=0)]
 NonNegative = Annotated[float, Field(ge=0)]
 PctValue = Annotated[float, Field(ge=0, le=100)]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
 
 
 class SiteName(_Table):
@@ -79,6 +72,12 @@ class History(_Table):
     org: Annotated[str, Field(min_length=1)]
     bucket: Annotated[str, Field(min_length=1)]
     token_file: str | None = None
+
+
+class OperatorsTable(_Table):
+    """Where it stands who may command; without it commands are taken from anybody, unsigned."""
+
+    file: Annotated[str, Field(min_length=1, description="the operators file, beside this one")]
 
 
 class Timing(_Table):
@@ -258,6 +257,7 @@ class SiteFile(_Table):
     site: SiteName
     broker: Broker = Broker()
     history: History | None = None
+    operators: OperatorsTable | None = None
     timing: Timing = Timing()
     limits: Limits
     recipe: Annotated[tuple[Recipe, ...], Field(min_length=1, strict=False)]
@@ -266,6 +266,7 @@ class SiteFile(_Table):
     analyser: Annotated[tuple[Analyser, ...], Field(min_length=1, strict=False)]
     enclosure: Annotated[tuple[Enclosure, ...], Field(min_length=1, strict=False)]
     mapping: Annotated[tuple[Mapping, ...], Field(strict=False)] = ()
+    notify: Notify | None = None
 
     @property
     def root(self) -> str:

@@ -12,7 +12,7 @@ from types import ModuleType
 import pytest
 from pydantic import BaseModel
 
-from supervisor import messages, settings, values
+from supervisor import messages, settings, settings_notify, values
 
 ROOT = Path(__file__).resolve().parents[1]
 PYTHON = sorted(
@@ -24,13 +24,14 @@ PRODUCT = [path for path in PYTHON if path.relative_to(ROOT).parts[0] in ("super
 
 # Each part of the supervisor, by the beginning of its module name, and the parts that it may import besides itself.
 SITE_FILE = {"sitefile"}
-MODELS = {"messages", "values", "settings"}
+SETTINGS = {path.stem for path in (ROOT / "supervisor").glob("settings*.py")}
+MODELS = {"messages", "values", *SETTINGS}
 GUARD = {name for name in (path.stem for path in (ROOT / "supervisor").glob("guard*.py"))} | {"guard"}
 WATCH = {name for name in (path.stem for path in (ROOT / "supervisor").glob("watch*.py"))} | {"watch"}
 MAY_IMPORT: dict[str, set[str]] = {
     "messages": set(),
     "values": {"messages"},
-    "settings": {"messages", "values"},
+    **{name: {"messages", "values"} | SETTINGS for name in SETTINGS},
     **{name: MODELS | SITE_FILE for name in SITE_FILE},
     **{name: MODELS | GUARD for name in GUARD},
     **{name: MODELS | WATCH for name in WATCH},
@@ -226,7 +227,7 @@ def float_fields(module: ModuleType) -> Iterator[tuple[str, str]]:
 
 
 def test_a_number_carries_its_unit_last_in_its_name() -> None:
-    fields = {place for module in (values, settings, messages) for place in float_fields(module)}
+    fields = {place for module in (values, settings, settings_notify, messages) for place in float_fields(module)}
     assert len(fields) > 50
     assert {place for place in fields if not UNIT.search(place[1])} == WITHOUT_A_UNIT
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from supervisor.settings import NAME
+from supervisor.settings_table import NAME
 
 
 @dataclass(frozen=True, slots=True)

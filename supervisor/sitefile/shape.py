@@ -229,7 +229,8 @@ def _inner(annotation: Any) -> tuple[type[BaseModel] | None, bool]:
     """The table that a field holds, if it holds one, and whether it is a list of them."""
     origin = get_origin(annotation)
     if origin is tuple:
-        return get_args(annotation)[0], True
+        inner = _inner(get_args(annotation)[0])[0]
+        return inner, inner is not None  # a list of single values stands in the draft as it was written
     if origin in (Union, UnionType):
         members = [one for one in get_args(annotation) if one is not type(None)]
         return _inner(members[0]) if len(members) == 1 else (None, False)
