@@ -8,6 +8,7 @@ from supervisor.guard import Cleared
 from supervisor.messages import CommandOutcome, SupervisorStatus
 from supervisor.settings import SiteFile
 from supervisor.shell import records
+from supervisor.shell.audit_events import Auditor
 from supervisor.shell.bus import Received
 from supervisor.shell.lines import to_line
 from supervisor.shell.records import Input
@@ -55,6 +56,7 @@ class Turn:
     refusals: list[Encoded] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
     said: list[Say] = field(default_factory=list)
+    audit: list[str] = field(default_factory=list)
     status: SupervisorStatus | None = None
 
     def add(self, event: Event) -> None:
@@ -67,13 +69,15 @@ class Turn:
         self.events.append(Arrived(self.now, *decoded))
         self.inputs.append(records.of_message(self.now, *raw))
 
-    def run(self, engine: Engine, encoder: Encoder) -> None:
+    def run(self, engine: Engine, encoder: Encoder, auditor: Auditor) -> None:
         """Step the engine through the events. Raises EngineFailed; what came before the event at fault is kept."""
         for index, event in enumerate(self.events):
             before = [len(one) for one in self._outgoing()]
             try:
-                for outgoing in engine.step(event):
+                made = engine.step(event)
+                for outgoing in made:
                     self._take(index, outgoing, encoder)
+                self.audit += auditor.entries(event, made)
             except Exception as error:
                 for one, length in zip(self._outgoing(), before, strict=True):
                     del one[length:]

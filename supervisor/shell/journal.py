@@ -1,8 +1,9 @@
 """The journal: what came in and what was decided, on disk before anything leaves.
 
 One SQLite file in WAL mode with FULL sync, one writer, one transaction per batch. It also keeps what must still be
-sent: rows for the time-series database and answers to operators (`outbox.py` reads and empties them). A second process
-is kept out by a lock; a damaged file is refused, never replaced, because a silent fresh start would forget doses.
+sent: rows for the time-series database and answers to operators (`outbox.py` reads and empties them), and the audit
+(`audit.py`), to which batches add and from which nothing is ever taken. A second process is kept out by a lock; a
+damaged file is refused, never replaced, because a silent fresh start would forget doses.
 """
 
 import os
@@ -12,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
 
+from supervisor.shell.audit import HEAD_KEY, NO_HEAD, Entry, Head, chained, event_text
 from supervisor.shell.clock import Mark
 from supervisor.shell.journal_file import FILE, JournalError, connect, damaged, take_lock, transaction
 from supervisor.shell.records import Input
@@ -48,6 +50,7 @@ class Batch:
     history_refused: list[tuple[int, str]] = field(default_factory=list)
     snapshot: bytes | None = None
     fault: tuple[Input, str] | None = None
+    audit: list[str] = field(default_factory=list)  # of `audit.event_text`, in order
 
 
 class Journal:
@@ -64,6 +67,11 @@ class Journal:
         # Counted on from a kept number: an id must not come back after its row is gone.
         self.history_id = max(int(self._meta("history_id", "0")), self._one("SELECT coalesce(max(id), 0) FROM history"))
         self.history_first_id = self._one("SELECT coalesce(min(id), 0) FROM history") or self.history_id + 1
+        self.audit_head = self._audit_end()
+        kept = self._meta(HEAD_KEY, str(NO_HEAD))
+        self.audit_broken = kept != str(self.audit_head)
+        """Whether the audit does not end where the last commit left it: somebody was at the file."""
+        self._audit_first = self._opening(kept)
 
     @classmethod
     def open(cls, folder: Path, site_id: str, boot_id: str) -> "Journal":
@@ -110,10 +118,16 @@ class Journal:
 
     def commit(self, batch: Batch) -> None:
         """Make `batch` durable, whole or not at all. Only after this may anything of it leave."""
+        sealed: list[Entry] = []
+        if batch.audit:
+            sealed = list(chained(self.audit_head, batch.mark.wall_s, [*self._audit_first, *batch.audit]))
         with transaction(self._db, self.path):
             self._write(batch)
+            self._write_audit(sealed)
         self.seq += len(batch.inputs)
         self.history_id += len(batch.lines)
+        if sealed:
+            self.audit_head, self._audit_first = Head(sealed[-1].n, sealed[-1].hash), []
 
     def _write(self, batch: Batch) -> None:
         db, seq = self._db, self.seq
@@ -151,6 +165,25 @@ class Journal:
                 "INSERT INTO faults (wall_s, kind, topic, payload, what) VALUES (?, ?, ?, ?, ?)",
                 (one.wall_s, one.kind, one.topic, one.payload, what),
             )
+
+    def _write_audit(self, sealed: list[Entry]) -> None:
+        if sealed:
+            self._db.executemany("INSERT INTO audit VALUES (?, ?, ?, ?)", sealed)
+            head = f"{sealed[-1].n}:{sealed[-1].hash}"
+            self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (HEAD_KEY, head))
+
+    def _audit_end(self) -> Head:
+        row = self._db.execute("SELECT n, hash FROM audit ORDER BY n DESC LIMIT 1").fetchone()
+        return NO_HEAD if row is None else Head(*row)
+
+    def _opening(self, kept: str) -> list[str]:
+        """What the audit has to say before its next entry."""
+        if self.audit_broken:
+            return [event_text("audit_found_broken", {"ended_at": kept, "ends_at": str(self.audit_head)})]
+        if self.audit_head == NO_HEAD:
+            began = {"site": self._meta("site"), "instance": self.instance, "inputs_before": self.seq}
+            return [event_text("audit_begun", began)]
+        return []
 
     # -------------------------------------------------------------------------------------------- reading back
 

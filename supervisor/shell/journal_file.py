@@ -8,13 +8,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-FORMAT = 1
+from supervisor.shell import audit
+
 FILE = "journal.sqlite"
 LOCK = "journal.lock"
 _WAL_PAGES_MAX = 10_000
 _BUSY_S = 5.0
 
-_SCHEMA = """
+_FIRST = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE mark (id INTEGER PRIMARY KEY CHECK (id = 1), mono_s REAL, wall_s REAL, boot_s REAL, boot_id TEXT);
 CREATE TABLE inputs (seq INTEGER PRIMARY KEY, mono_s REAL, wall_s REAL, kind TEXT, topic TEXT, payload BLOB,
@@ -26,6 +27,13 @@ CREATE TABLE quarantine (id INTEGER PRIMARY KEY, line TEXT NOT NULL, reason TEXT
 CREATE TABLE outcomes (id INTEGER PRIMARY KEY, topic TEXT NOT NULL, payload BLOB NOT NULL);
 CREATE TABLE faults (id INTEGER PRIMARY KEY, wall_s REAL, kind TEXT, topic TEXT, payload BLOB, what TEXT NOT NULL);
 """
+# What each format has beyond the one before it. A file of an older format is brought up to date when it is opened; a new
+# format is a new line here, and what is written in the lines above it is not changed any more.
+_FORMATS: tuple[tuple[str, ...], ...] = (
+    tuple(filter(str.strip, _FIRST.split(";"))),
+    audit.TABLE,
+)
+FORMAT = len(_FORMATS)
 # The small tables that everything rests on. The whole file is read through only after a reboot: a process that dies
 # leaves its writes with the system, only a machine that dies can tear them, and a long file takes seconds to read.
 _CHECKED_ALWAYS = ("meta", "mark", "snapshots", "outcomes")
@@ -77,7 +85,8 @@ def connect(path: Path, site_id: str, boot_id: str) -> sqlite3.Connection:
         if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
             _make(db, site_id)
         _check(db, path, boot_id)
-        _check_ours(db, path, site_id)
+        _upgrade(db, path, _check_ours(db, path, site_id))
+        _check_whole(db, path)
         return db
     except sqlite3.OperationalError as error:
         db.close()
@@ -130,10 +139,31 @@ def damaged(path: Path, what: str) -> str:
 def _make(db: sqlite3.Connection, site_id: str) -> None:
     meta = {"format": str(FORMAT), "site": site_id, "epoch": "0", "instance": secrets.token_hex(4)}
     db.execute("BEGIN IMMEDIATE")
-    for statement in filter(str.strip, _SCHEMA.split(";")):
-        db.execute(statement)
+    for statements in _FORMATS:
+        for statement in statements:
+            db.execute(statement)
     db.executemany("INSERT INTO meta VALUES (?, ?)", meta.items())
     db.execute("COMMIT")
+
+
+def _upgrade(db: sqlite3.Connection, path: Path, was: int) -> None:
+    """From format `was` to ours, whole or not at all."""
+    if was == FORMAT:
+        return
+    with transaction(db, path):
+        for statements in _FORMATS[was:]:
+            for statement in statements:
+                db.execute(statement)
+        db.execute("UPDATE meta SET value = ? WHERE key = 'format'", (str(FORMAT),))
+
+
+def _check_whole(db: sqlite3.Connection, path: Path) -> None:
+    """Every table that its format has is there."""
+    there = {name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    made = (statement.split()[:3] for statements in _FORMATS for statement in statements)
+    missing = sorted({name for create, what, name in made if (create, what) == ("CREATE", "TABLE")} - there)
+    if missing:
+        raise JournalError(damaged(path, f"its table {missing[0]} is gone"))
 
 
 def _check(db: sqlite3.Connection, path: Path, boot_id: str) -> None:
@@ -145,11 +175,14 @@ def _check(db: sqlite3.Connection, path: Path, boot_id: str) -> None:
             raise JournalError(damaged(path, said.splitlines()[-1]))
 
 
-def _check_ours(db: sqlite3.Connection, path: Path, site_id: str) -> None:
+def _check_ours(db: sqlite3.Connection, path: Path, site_id: str) -> int:
+    """The file's format, which is ours or older."""
     meta = dict(db.execute("SELECT key, value FROM meta"))
-    if meta.get("format") != str(FORMAT):
-        raise JournalError(f"{path} has format {meta.get('format')}, this version reads format {FORMAT}; run the "
+    known = {str(number): number for number in range(1, FORMAT + 1)}
+    if meta.get("format") not in known:
+        raise JournalError(f"{path} has format {meta.get('format')}, this version reads formats up to {FORMAT}; run the "
                            "version that wrote it")  # fmt: skip
     if meta.get("site") != site_id:
         raise JournalError(f"{path} belongs to site {meta.get('site')!r}, the site file says {site_id!r}: give each "
                            "site its own --state folder")  # fmt: skip
+    return known[meta["format"]]

@@ -11,6 +11,7 @@ import traceback
 from typing import NamedTuple
 
 from supervisor.guard import Cleared
+from supervisor.shell.audit_events import Auditor, set_aside
 from supervisor.shell.batch import Engine, EngineFailed, Turn
 from supervisor.shell.bus import Bus, BusStopped, Received
 from supervisor.shell.clock import Clock
@@ -33,6 +34,7 @@ EXIT_FAILED = 1
 WAIT_S_MIN = 0.005
 GOODBYE_S = 3.0
 OVERFLOW_AFTER_S = 10.0
+AUDIT_HEAD_EVERY_S = 3600.0  # of real time
 
 
 class Parts(NamedTuple):
@@ -58,6 +60,7 @@ class Loop:
         self.will = parts.will
         self.tick_s = tick_s
         self.epoch = epoch
+        self.auditor = Auditor()
         self.rejections = Rejections()
         self.troubles = Troubles()
         self.outbox = Outbox(self.journal, self.bus, self.log, self.clock)
@@ -65,6 +68,7 @@ class Loop:
         self._set_aside = self.journal.faulty_messages()
         self._next_tick_s = 0.0
         self._full_since_s: float | None = None
+        self._head_told_s = self.clock.real_s()
 
     # -------------------------------------------------------------------------------------------- running
 
@@ -84,13 +88,17 @@ class Loop:
         except Exception as error:
             where = traceback.format_exc(limit=-5)
             self.log.critical("loop_failed", error=f"{type(error).__name__}: {error}", where=where, exit_status=EXIT_FAILED)
+        self._tell_audit_head()
         self.bus.close(GOODBYE_S, goodbye=False)  # the broker publishes the will, and the permits run out
         return EXIT_FAILED
 
     def begin(self) -> None:
         """The first event of this run, on disk before anything is sent."""
         self.housekeeping.start()
+        if self.journal.audit_broken:
+            self.log.error("audit_found_broken", detail="it does not end where it was left; see stillhold audit verify")
         self._act(self._turn_with(Started(self.clock.now(), self.epoch, self.journal.instance)))
+        self._tell_audit_head()
 
     def turn(self) -> None:
         """Wait for what comes or for the next tick, and deal with it."""
@@ -112,6 +120,13 @@ class Loop:
             self._act(turn)
         self.outbox.refuse(turn.refusals)
         self.bus.settle()
+        if self.clock.real_s() - self._head_told_s >= AUDIT_HEAD_EVERY_S:
+            self._tell_audit_head()
+
+    def _tell_audit_head(self) -> None:
+        """A chain that is written anew from its beginning is sound in itself: only a head that was noted elsewhere shows it."""
+        self._head_told_s = self.clock.real_s()
+        self.log.info("audit_head", number=self.journal.audit_head.number, hash=self.journal.audit_head.hash)
 
     def _wait_s(self) -> float:
         return max(WAIT_S_MIN, (self._next_tick_s - self.clock.now().mono_s) / self.clock.speed)
@@ -154,7 +169,7 @@ class Loop:
     def _act(self, turn: Turn, last: bool = False) -> None:
         """Decide, write down, send. Raises EngineFailed after having done what is still safe."""
         try:
-            turn.run(self.engine, self.encoder)
+            turn.run(self.engine, self.encoder, self.auditor)
         except EngineFailed as failed:
             self._give_up(turn, failed)
             raise
@@ -171,7 +186,7 @@ class Loop:
             say(self.log, one)
 
     def _batch(self, turn: Turn) -> Batch:
-        return Batch(self.clock.mark(turn.now), turn.inputs, turn.decisions, turn.lines)
+        return Batch(self.clock.mark(turn.now), turn.inputs, turn.decisions, turn.lines, audit=turn.audit)
 
     def _give_up(self, turn: Turn, failed: EngineFailed) -> None:
         """The engine cannot be trusted any more. Keep what it did before, set the event at fault aside so that it does
@@ -180,12 +195,13 @@ class Loop:
         turn.cut(failed.index)
         withdrawals = Turn(turn.now, events=[Stopping(turn.now)])
         try:
-            withdrawals.run(_OnlyWithdrawals(self.engine), self.encoder)
+            withdrawals.run(_OnlyWithdrawals(self.engine), self.encoder, self.auditor)
         except EngineFailed:
             self.log.error("no_withdrawal", detail="permits and leases run out by themselves")
         batch = self._batch(turn)
         batch.fault = fault
         batch.decisions += [(max(0, failed.index - 1), what) for _, what in withdrawals.decisions]
+        batch.audit += [set_aside(*fault), *withdrawals.audit]
         self.outbox.write(batch, turn.answers)
         self.journal.commit(batch)
         self.outbox.send(withdrawals.messages)
@@ -194,6 +210,7 @@ class Loop:
         self._act(self._turn_with(Stopping(self.clock.now())), last=True)
         said = self.bus.close(GOODBYE_S)
         self.housekeeping.stop()
+        self._tell_audit_head()
         self.log.info("stopped", state_saved=True, broker_told=said, inputs=self.journal.seq, exit_status=EXIT_DONE)
         return EXIT_DONE
 

@@ -11,7 +11,7 @@ from shellkit import T0, TOP, reading
 
 from supervisor.shell.clock import Mark
 from supervisor.shell.journal import SNAPSHOTS_KEPT, Batch, Journal
-from supervisor.shell.journal_file import JournalError, JournalLocked
+from supervisor.shell.journal_file import FORMAT, JournalError, JournalLocked
 from supervisor.shell.records import Input
 
 BOOT = "boot"
@@ -128,9 +128,9 @@ def test_another_sites_journal_is_refused(tmp_path: Path) -> None:
 def test_a_newer_format_is_refused(tmp_path: Path) -> None:
     open_journal(tmp_path).close()
     with sqlite3.connect(tmp_path / "journal.sqlite") as db:
-        db.execute("UPDATE meta SET value = '2' WHERE key = 'format'")
+        db.execute(f"UPDATE meta SET value = '{FORMAT + 1}' WHERE key = 'format'")
     db.close()
-    with pytest.raises(JournalError, match="has format 2, this version reads format 1"):
+    with pytest.raises(JournalError, match=f"has format {FORMAT + 1}, this version reads formats up to {FORMAT}"):
         open_journal(tmp_path)
 
 

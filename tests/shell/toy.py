@@ -70,7 +70,7 @@ class Toy:
             case Started():
                 self.epoch, self.next_id = event.epoch, 1
                 status = SupervisorStatus(online=True, instance=event.instance, epoch=self.epoch, started_at=at(T0))
-                return [Publish((), status)]
+                return [Publish((), status), Say("info", "started", {"epoch": self.epoch})]
             case Ticked():
                 self.ticks += 1
             case LinkChanged():

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 import pytest
 from system_killed import Killed
 
+from supervisor.shell.audit_events import Auditor
 from supervisor.shell.batch import Turn
 from supervisor.shell.clock import boot_id
 from supervisor.shell.engine import Engine
@@ -27,13 +28,13 @@ def journal(killed: Killed) -> Iterator[Journal]:
 def replayed(killed: Killed, inputs: list[tuple[int, Input]]) -> tuple[dict[int, list[str]], Engine]:
     """What a fresh engine decides on each input, as the journal writes it, and the engine afterwards."""
     site = killed.drill.site
-    engine, decoder, encoder = Engine(site), Decoder(site), Encoder(site.root)
+    engine, decoder, encoder, auditor = Engine(site), Decoder(site), Encoder(site.root), Auditor()
     decided: dict[int, list[str]] = {}
     for seq, row in inputs:
         event = to_event(row, decoder)
         assert not isinstance(event, Refused), f"input {seq}: only what was valid is kept"
         turn = Turn(event.now, events=[event])
-        turn.run(engine, encoder)
+        turn.run(engine, encoder, auditor)
         decided[seq] = [what for _, what in turn.decisions]
     return decided, engine
 
