@@ -1,9 +1,29 @@
 """Mutants that survive because they change nothing that could be noticed, each with the reason. Key: module, line, mistake."""
 
+_NEVER = "NEVER = Now(0.0, 0.0)  # any real instant has parted from it"
+_UNASKED = 'self.enter(valve, Dose("", 0.0, 0.0, flow.nl_min * (end_s - begin_s) / 60.0, end_s, True), now)'
+_PAST = "a flow nobody asked for is entered when it is past: then only what was delivered counts"
+_BEFORE_START = "nothing passes before `Started`, which sets it"
+
 EQUIVALENT: dict[tuple[str, str, str], str] = {
+    ("guard", "dose = Dose(effect.request_id, flow_nl_min, volume_nl, 0.0, until_s, False)", "0.0 minus"): "-0 is 0",
+    ("guard_memory", _NEVER, "0.0 plus"): "a second after the beginning of 1970 is as far from now",
+    ("guard_memory", _NEVER, "0.0 minus"): "a second before the beginning of 1970 is as far from now",
+    ("guard_memory", "link_up: bool = False", "False to True"): _BEFORE_START,
+    ("guard_memory", "epoch: int = 0", "0 plus"): "epochs begin at 1",
+    ("guard_memory", "epoch: int = 0", "0 minus"): "epochs begin at 1",
+    ("guard_memory", "epoch_seen: int = -1  # the highest that any unit has reported", "1 plus"): "below any epoch too",
+    ("guard_memory", "epoch_seen: int = -1  # the highest that any unit has reported", "1 minus"): "below any epoch too",
+    ("guard_memory", "epoch_passed: int = -1  # the highest that went out since the start", "1 plus"): _BEFORE_START,
+    ("guard_memory", "epoch_passed: int = -1  # the highest that went out since the start", "1 minus"): _BEFORE_START,
+    ("guard_memory", "epoch_passed: int = -1  # the highest that went out since the start", "lose minus"): _BEFORE_START,
     (
-        "guard",
-        "dose = Dose(effect.request_id, flow_nl_min, volume_nl, 0.0, until_s, False)",
-        "0.0 minus",
-    ): "minus nothing is nothing",
+        "guard_memory",
+        "self.kept.epoch, self.kept.epoch_passed = max(self.kept.epoch, event.epoch), -1",
+        "1 plus",
+    ): "no unit reports -2 either",
+    ("guard_memory", _UNASKED, "'' lost"): _PAST,
+    ("guard_memory", _UNASKED, "0.0 plus"): _PAST,
+    ("guard_memory", _UNASKED, "0.0 minus"): _PAST,
+    ("guard_memory", _UNASKED, "True to False"): _PAST,
 }
