@@ -15,9 +15,9 @@ AUDITED = frozenset({
     "alarm_raised", "alarm_cleared", "alarm_acknowledged", "alarm_shelved", "alarm_unshelved", "alarm_suppressed",
     "alarm_unsuppressed", "alarm_out_of_service", "alarm_in_service", "alarm_removed", "alarm_flood_began",
     "alarm_flood_ended", "transition", "room_status", "permit_refused_by_guard", "started", "stopping", "epoch_raised",
-    "epoch_overtaken",
+    "epoch_overtaken", "command_refused", "operators", "operators_refused",
 })  # fmt: skip
-"""What the core says under these names goes into the audit, with all its figures."""
+"""What is said under these names goes into the audit, with all its figures."""
 
 NOT_AUDITED = {
     "command": "the command itself and its outcome are entries of their own, with more in them",
@@ -28,9 +28,10 @@ NOT_AUDITED = {
     "dose_not_delivered": "dosing is in the journal and the history; when it goes on, the alarm dose_failing says it",
     "dose_unknown": "dosing is in the journal and the history",
     "decided": "dosing is in the journal and the history",
+    "message_rejected": "changes nothing; published on `rejected`, and the alarm rejected_messages says it",
     "guard_refused": "comes again with each try; when it goes on, the alarm guard_refusals says it",
 }
-"""What else the core says, and why it is not in the audit."""
+"""What else is said, and why it is not in the audit."""
 
 SECRET = {"signature"}
 """Of a command, what is for checking it and not for showing."""
@@ -40,7 +41,7 @@ class Auditor:
     """Turns what went into the engine and what came out of it into the audit's events.
 
     It remembers what each room was last permitted and why. A start remembers nothing and permits nothing: the entry
-    `started` ends every permit before it, and the hardware lets them run out.
+    `started` ends every permit before it (the hardware lets them run out) and makes every room forbidden.
     """
 
     def __init__(self) -> None:
