@@ -31,6 +31,13 @@ O2_CLEAR_PCT_CEILING = 23.5  # 29 CFR 1910.146(b)
 O2_DANGER_PCT_FLOOR = 17.0  # common practice, no source: fixed detectors' second set point stands at 18 or 17 %
 CO2_CLEAR_PCT_CEILING = 0.5  # 29 CFR 1910.1000 Table Z-1, 5,000 ppm
 CO2_DANGER_PCT_CEILING = 3.0  # under the 4 % that is immediately dangerous to life (NIOSH)
+CO2_TWA_PCT_CEILING = 0.5  # 29 CFR 1910.1000 Table Z-1, 5,000 ppm over 8 hours
+CO2_STEL_PCT_CEILING = 3.0  # NIOSH and ACGIH, 30,000 ppm over 15 minutes; UK EH40 has 15,000
+SPREAD_O2_PCT_CEILING = 2.0  # common practice, no source: beyond it two sensors of one room do not measure one air
+SPREAD_CO2_PCT_CEILING = 0.5
+MOVING_O2_PCT_CEILING = 0.5
+MOVING_CO2_PCT_CEILING = 0.1
+MISSING_AFTER_S_CEILING = 1800.0
 VOLUME_NL_PER_REQUEST_CEILING = 2_000.0
 VOLUME_NL_PER_HOUR_CEILING = 20_000.0
 VOLUME_NL_PER_DAY_CEILING = 200_000.0
@@ -91,6 +98,7 @@ class Timing(_Table):
     clock_offset_s_max: Annotated[float, Field(gt=0, le=CLOCK_OFFSET_S_CEILING)] = 10.0
     start_grace_s: Annotated[float, Field(ge=0, le=START_GRACE_S_CEILING)] = 120.0
     clear_after_s: Annotated[float, Field(ge=0, le=3600)] = 60.0
+    missing_after_s: Annotated[float, Field(ge=0, le=MISSING_AFTER_S_CEILING)] = 300.0
 
 
 class GasLimits(_Table):
@@ -146,7 +154,10 @@ def _at_most(highest_pct: float, why: str) -> Callable[[SourcedLimit], SourcedLi
 
 
 class RoomLimits(_Table):
-    """Inside the clear limits the room may be entered and dosed in; beyond a danger limit everybody leaves."""
+    """Inside the clear limits the room may be entered and dosed in; beyond a danger limit everybody leaves.
+
+    `co2_twa_max` is a mean over 8 hours, `co2_stel_max` one over 15 minutes; the others hold for every single word.
+    """
 
     o2_clear_min: Annotated[SourcedLimit, AfterValidator(_at_least(O2_CLEAR_PCT_FLOOR, "29 CFR 1910.146(b)"))]
     o2_clear_max: Annotated[SourcedLimit, AfterValidator(_at_most(O2_CLEAR_PCT_CEILING, "29 CFR 1910.146(b)"))]
@@ -158,18 +169,34 @@ class RoomLimits(_Table):
         SourcedLimit,
         AfterValidator(_at_most(CO2_DANGER_PCT_CEILING, "NIOSH: 4 % is immediately dangerous to life")),
     ]
+    co2_twa_max: Annotated[
+        SourcedLimit, AfterValidator(_at_most(CO2_TWA_PCT_CEILING, "29 CFR 1910.1000 Table Z-1: 5,000 ppm over 8 hours"))
+    ] = SourcedLimit(pct=CO2_TWA_PCT_CEILING, source="29 CFR 1910.1000 Table Z-1: 5,000 ppm over 8 hours")
+    co2_stel_max: Annotated[
+        SourcedLimit, AfterValidator(_at_most(CO2_STEL_PCT_CEILING, "NIOSH: 30,000 ppm over 15 minutes"))
+    ] = SourcedLimit(pct=CO2_STEL_PCT_CEILING, source="NIOSH: 30,000 ppm over 15 minutes")
 
 
 class RoomSensor(_Table):
+    """One that reads the same to the last digit for longer than `flat_line_s_max` is dead. 0 is for sensors that round so
+    coarsely that they do."""
+
     id: Name
     unit: Name
+    flat_line_s_max: NonNegative = 1800.0
 
 
 class Room(_Table):
+    """`spread_*` is how far its sensors may differ, `moving_*` how far its air may move beyond what dosing explains."""
+
     id: Name
     name: str = ""
     volume_m3: Positive
     ventilation_m3_h: NonNegative = 0.0
+    spread_o2_pct_max: Annotated[float, Field(gt=0, le=SPREAD_O2_PCT_CEILING)] = 1.0
+    spread_co2_pct_max: Annotated[float, Field(gt=0, le=SPREAD_CO2_PCT_CEILING)] = 0.3
+    moving_o2_pct_max: Annotated[float, Field(gt=0, le=MOVING_O2_PCT_CEILING)] = 0.1
+    moving_co2_pct_max: Annotated[float, Field(gt=0, le=MOVING_CO2_PCT_CEILING)] = 0.03
     limits: RoomLimits
     sensor: Annotated[tuple[RoomSensor, ...], Field(min_length=1, strict=False)]
 

@@ -206,6 +206,12 @@ def _limit_rules(room: Room) -> Iterator[tuple[str, float, bool, str, str]]:
         yield "o2_danger_min", o2_danger, o2_danger <= o2_min, f"at most {o2_min:g}, o2_clear_min", swapped
     if known(co2_danger, co2_max):
         yield "co2_danger_max", co2_danger, co2_danger >= co2_max, f"at least {co2_max:g}, co2_clear_max", swapped
+    co2_twa, co2_stel = room.limits.co2_twa_max.pct, room.limits.co2_stel_max.pct
+    if known(co2_twa):
+        yield "co2_twa_max", co2_twa, co2_twa > AIR_CO2_PCT, f"above the {AIR_CO2_PCT:g} of fresh air", never
+    if known(co2_stel, co2_twa):
+        shorter = "the limit over 15 minutes lies above the one over 8 hours: have they been swapped?"
+        yield "co2_stel_max", co2_stel, co2_stel >= co2_twa, f"at least {co2_twa:g}, co2_twa_max", shorter
 
 
 def _stock(site: SiteFile) -> Iterator[Problem]:
