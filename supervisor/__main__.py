@@ -58,6 +58,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     run.add_argument("--host", help="broker, instead of the site file's")
     run.add_argument("--port", type=_port, help="broker's port, instead of the site file's")
+    run.add_argument("--operators", type=Path, metavar="FILE", help="operators file, instead of the site file's")
     run.add_argument("--console", action="store_true", help="log for people on a terminal")
     run.set_defaults(carry_out=_run)
 

@@ -137,6 +137,10 @@ _ROWS = (
     Row("rejected_messages", "low", "none", "Messages are rejected",
         "a gateway sends what the contract does not know", "its measurements are missing",
         "See the topic `rejected` for the reason.", on_delay_s=0.0),
+    Row("commands_refused", "medium", "none", "Operators' commands are refused again and again",
+        "a wrong key or clock at a console, a revoked or mistyped name, an operators file that cannot be used, or somebody "
+        "who tries", "an operator may be unable to acknowledge, vent or stop, or a stranger may be at the broker",
+        "Read the reason in the text; mend key, clock or operators file. If nobody of yours sent them, find out who did."),
 )  # fmt: skip
 
 CATALOGUE: dict[str, Row] = {row.name: row for row in _ROWS}

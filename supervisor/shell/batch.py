@@ -56,6 +56,7 @@ class Turn:
     refusals: list[Encoded] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
     said: list[Say] = field(default_factory=list)
+    own: list[Publish | Say] = field(default_factory=list)  # what the shell itself has to say, with the last event
     audit: list[str] = field(default_factory=list)
     status: SupervisorStatus | None = None
 
@@ -82,6 +83,9 @@ class Turn:
                 for one, length in zip(self._outgoing(), before, strict=True):
                     del one[length:]
                 raise EngineFailed(index, error) from error
+        for one in self.own:
+            self._take(len(self.events) - 1, one, encoder)
+        self.audit += auditor.entries(self.events[-1], self.own) if self.own else []
 
     def cut(self, count: int) -> None:
         """Forget the events from `count` on; what they led to is gone already."""

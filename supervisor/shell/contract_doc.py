@@ -33,6 +33,19 @@ What hardware must do:
   refuse one that allows something and ends earlier: it is an old one, delivered late or twice.
 - After a select's `valid_until` the analyser draws its idle line.
 
+How an operator's command is signed, where the site file names an operators file:
+- `signature` is HMAC-SHA-256 under the operator's key (32 bytes, in the key file as hexadecimal digits), written as 64
+  lower-case hexadecimal digits, over the canonical form of the message: the JSON object with all its keys but `signature`,
+  by RFC 8785: keys sorted by UTF-16 code units, no spaces, UTF-8, texts with no escapes but those that JSON demands
+  (`\\"`, `\\\\`, `\\b`, `\\t`, `\\n`, `\\f`, `\\r`, other control characters as `\\u00xx` in lower case), whole numbers in
+  plain digits. Numbers with a fraction or an exponent, numbers beyond 2^53 and repeated keys are refused. The
+  example of OperatorCommand is signed with the key 00 01 02 ... 1f.
+- `issued_at` is within 60 s of the supervisor's clock, either way, and a `command_id` is never used for two commands. The
+  same message again is answered by its first outcome again.
+- `look` may command nothing; `acknowledge`: acknowledge, shelve, unshelve, enter, leave, stop; `operate`: also seal, vent,
+  open, resume; `engineer`: also calibrate, test.
+- A command that is not taken is answered on `operator/outcome` with the reason; within bounds, when too many come.
+
 This program is not a safety instrumented system. Fixed gas detection, ventilation and entry procedure by licensed
 practice and local code stand by themselves.
 """

@@ -33,6 +33,7 @@ EXAMPLES: dict[type[m.Inbound] | type[m.Outbound], dict[str, Any]] = {
     m.OperatorCommand: {
         "command_id": "desk-118", "issued_at": _AT, "operator": "B. Example", "action": "enter", "target": "north",
         "people": ["B. Example", "C. Example"], "standby": "D. Example", "minutes": 20,
+        "signature": "01f545867b9935f8879b00764f23ea8f1bf671c744cca4af2f88afc12178fa11",
     },
     m.SelectLine: {"request_id": "41-select-501", "line": "line-03", "valid_until": _LATER},
     m.DoseRequest: {

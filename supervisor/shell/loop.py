@@ -11,10 +11,13 @@ import traceback
 from typing import NamedTuple
 
 from supervisor.guard import Cleared
+from supervisor.messages import OperatorCommand
 from supervisor.shell.audit_events import Auditor, set_aside
+from supervisor.shell.authority import Authority
 from supervisor.shell.batch import Engine, EngineFailed, Turn
 from supervisor.shell.bus import Bus, BusStopped, Received
 from supervisor.shell.clock import Clock
+from supervisor.shell.command_refusals import CommandRefusals
 from supervisor.shell.history import History
 from supervisor.shell.housekeeping import Housekeeping
 from supervisor.shell.journal import Batch, Journal
@@ -25,7 +28,7 @@ from supervisor.shell.rejections import Rejections
 from supervisor.shell.signals import Stop
 from supervisor.shell.troubles import Troubles
 from supervisor.shell.will import Will
-from supervisor.shell.wire import Decoder, Refused
+from supervisor.shell.wire import Decoded, Decoder, Refused
 from supervisor.shell.wire_out import Encoder
 from supervisor.values import Event, LinkChanged, PermitRoom, Say, Started, StopDose, Stopping, Ticked
 
@@ -50,6 +53,7 @@ class Parts(NamedTuple):
     stop: Stop
     will: Will
     history: History | None
+    authority: Authority | None = None  # None: commands are taken unsigned
 
 
 class Loop:
@@ -58,6 +62,8 @@ class Loop:
     def __init__(self, parts: Parts, tick_s: float, epoch: int) -> None:
         self.engine, self.journal, self.bus, self.decoder, self.encoder, self.clock, self.log, self.stop = parts[:8]
         self.will = parts.will
+        self.authority = parts.authority
+        self.command_refusals = CommandRefusals()
         self.tick_s = tick_s
         self.epoch = epoch
         self.auditor = Auditor()
@@ -109,11 +115,12 @@ class Loop:
         for up in came.link:
             turn.add(LinkChanged(turn.now, up))
             self.outbox.link(up)
+        turn.own += self.authority.look(self.clock.real_s()) if self.authority is not None else []
         for raw in came.received:
             self._read(raw, turn)
         self.outbox.confirmed(came.confirmed)
         self._note_overflow(came.full)
-        if turn.events or turn.now.mono_s >= self._next_tick_s:
+        if turn.events or turn.own or turn.now.mono_s >= self._next_tick_s:
             self._note_troubles(turn)
             turn.add(Ticked(turn.now))
             self._next_tick_s = turn.now.mono_s + self.tick_s
@@ -137,13 +144,23 @@ class Loop:
         else:
             read = self.decoder.decode(*raw)
         if not isinstance(read, Refused):
-            turn.add_message(raw, read)
+            if self._may(raw, read, turn):
+                turn.add_message(raw, read)
             return
         for one in self.rejections.note(read, self.decoder.tail(raw.topic), raw.payload, turn.now):
             if isinstance(one, Say):
                 say(self.log, one)
             else:
                 turn.refusals.append(self.encoder.encode(one))
+
+    def _may(self, raw: Received, read: Decoded, turn: Turn) -> bool:
+        """Whether a message may become an event: a command only when it is its operator's to say."""
+        if self.authority is None or not isinstance(read.body, OperatorCommand):
+            return True
+        refusal = self.authority.judge(raw.payload, read.body, turn.now)
+        if refusal is not None:
+            turn.own += self.command_refusals.note(refusal, read.body, turn.now)
+        return refusal is None
 
     def _note_overflow(self, full: bool) -> None:
         now_s = self.clock.real_s()
@@ -156,6 +173,7 @@ class Loop:
         self.housekeeping.tell()
         words = self.rejections.recent(turn.now)
         self.troubles.put("rejected_messages", words is not None, words or "")
+        self.command_refusals.tell(self.troubles, self.authority, turn.now)
         for event in self.troubles.take(turn.now):
             turn.add(event)
 

@@ -7,9 +7,10 @@ import argparse
 import os
 from pathlib import Path
 
-from supervisor.messages import SupervisorStatus, at
+from supervisor.messages import OperatorCommand, SupervisorStatus, at
 from supervisor.settings import SiteFile
 from supervisor.shell import logs
+from supervisor.shell.authority import Authority
 from supervisor.shell.batch import EngineMaker
 from supervisor.shell.clock import Pace, SystemClock, boot_id
 from supervisor.shell.engine import Engine
@@ -17,6 +18,7 @@ from supervisor.shell.history import History, influx_poster
 from supervisor.shell.journal import Journal
 from supervisor.shell.journal_file import JournalError
 from supervisor.shell.loop import EXIT_FAILED, Loop, Parts
+from supervisor.shell.operators import operators_file
 from supervisor.shell.paho_bus import PahoBus
 from supervisor.shell.paho_link import Address
 from supervisor.shell.replay import restore
@@ -25,6 +27,8 @@ from supervisor.shell.will import Will
 from supervisor.shell.wire import Decoder
 from supervisor.shell.wire_out import Encoder
 from supervisor.sitefile import load
+
+INPUTS_REMEMBERED = 20_000  # of those before a start, so many are looked through for commands
 
 
 def run(args: argparse.Namespace, make: EngineMaker = Engine) -> int:
@@ -79,8 +83,23 @@ def _loop(
     )
     echo_topic = f"{site.root}/supervisor/echo/{journal.instance}"
     bus = PahoBus(address, decoder.filters, echo_topic, site.broker.echo_timeout_s, will, clock, stop.wake)
-    parts = Parts(engine, journal, bus, decoder, encoder, clock, log, stop, will, history)
+    authority = _authority(args.operators, site, folder, journal, clock, log)
+    parts = Parts(engine, journal, bus, decoder, encoder, clock, log, stop, will, history, authority)
     return Loop(parts, site.timing.tick_s, epoch)
+
+
+def _authority(
+    given: Path | None, site: SiteFile, folder: Path, journal: Journal, clock: SystemClock, log: logs.Log
+) -> Authority | None:
+    path = operators_file(site, folder, given)
+    if path is None:
+        words = "ANYBODY AT THE BROKER CAN COMMAND THIS SITE: its file has no table operators, so commands are taken unsigned"
+        log.warning("commands_unsigned", detail=words)
+        return None
+    authority = Authority(path, site.site.id, clock.speed)
+    recent = (row for _, row in journal.inputs_after(max(0, journal.seq - INPUTS_REMEMBERED)))
+    authority.remember(recent, f"{site.root}/{OperatorCommand.TOPIC}")
+    return authority
 
 
 def _history(site: SiteFile, folder: Path, journal: Journal, clock: SystemClock) -> History | None:

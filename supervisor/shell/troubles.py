@@ -8,7 +8,8 @@ from typing import Literal
 from supervisor.values import Now, ShellTrouble
 
 Trouble = Literal[
-    "history_unreachable", "history_rows_refused", "history_backlog_full", "inbound_overflow", "rejected_messages"
+    "history_unreachable", "history_rows_refused", "history_backlog_full", "inbound_overflow", "rejected_messages",
+    "commands_refused",
 ]
 
 

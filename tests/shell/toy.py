@@ -11,6 +11,7 @@ from shellkit import T0, StillClock, cleared, example_site, reading
 
 from supervisor.messages import AnalyserReading, CommandOutcome, OperatorCommand, RoomEntry, SupervisorStatus, at
 from supervisor.shell import logs
+from supervisor.shell.authority import Authority
 from supervisor.shell.batch import Outgoing
 from supervisor.shell.bus import Received, Round
 from supervisor.shell.history import History
@@ -183,6 +184,7 @@ class Rig:
         clock: StillClock,
         log: Callable[..., None] | None = None,
         history: Callable[[Journal], History] | None = None,
+        authority: Authority | None = None,
         **bus: object,
     ) -> None:
         self.clock = clock
@@ -198,7 +200,7 @@ class Rig:
         status = SupervisorStatus(online=False, instance=self.journal.instance, epoch=epoch, started_at=at(T0))
         will = Will(encoder, status)
         parts = Parts(self.engine, self.journal, self.bus, decoder, encoder, clock, self.log, self.stop, will,
-                      history(self.journal) if history else None)  # fmt: skip
+                      history(self.journal) if history else None, authority)  # fmt: skip
         self.loop = Loop(parts, 1.0, epoch)
 
     def write(self, text: str) -> None:
