@@ -7,6 +7,8 @@ import sys
 from importlib import metadata
 from pathlib import Path
 
+from supervisor.shell import audit_cmd
+
 EXIT_WRONG = 2
 EXIT_INTERRUPTED = 130
 
@@ -67,6 +69,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--json", action="store_true", help="as JSON")
     check.set_defaults(carry_out=_check)
 
+    audit_cmd.add(commands)
     schema = commands.add_parser("schema", help="print the JSON Schema of a site file, for editors")
     schema.set_defaults(carry_out=_schema)
     contract = commands.add_parser("contract", help="print the message contract as an AsyncAPI 3.0 document (JSON)")
