@@ -27,6 +27,7 @@ from deploy.view.screen import render
 from deploy.view.summary import Run, as_text, summarise
 from deploy.view.tables import CAUTION
 from supervisor.shell.clock import Pace, SystemClock
+from supervisor.shell.operators import OperatorsError
 from supervisor.sitefile import SiteFileError, load
 
 _LOOK_EVERY_S = 0.25
@@ -53,7 +54,7 @@ def main(argv: list[str] | None = None) -> int:
         except BrokenPipeError:  # whoever read our lines has gone, as in `deploy/demo | head`
             asked.append("its reader's end")
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        except (Died, BrokerError, OSError) as error:
+        except (Died, BrokerError, OperatorsError, OSError) as error:
             trouble = str(error)
         finally:
             processes.stop()

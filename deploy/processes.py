@@ -6,11 +6,16 @@ from pathlib import Path
 
 from deploy.brokers import Broker
 from deploy.child import Child
+from supervisor.shell.operators import add, write_key
+from supervisor.sitefile import load
 
 TOP = Path(__file__).resolve().parents[1]
 
 # A supervisor that ends this often within this time will not come up: better to show its log than to go on.
 _GIVE_UP_AFTER, _GIVE_UP_WITHIN_S = 5, 30.0
+
+# Who may command the demo: the simulated crew, and whoever watches (README: `stillhold ... --key`).
+_CREW, _WATCHER = "simulated crew", "demo"
 
 
 class Died(Exception):
@@ -18,7 +23,7 @@ class Died(Exception):
 
 
 class Processes:
-    """All of them, speaking MQTT on loopback. `folder` takes their data and logs."""
+    """All of them, speaking MQTT on loopback. `folder` takes their data and logs, and keys that are made anew."""
 
     def __init__(self, site: Path, folder: Path, speed: float, start_s: float, seed: int) -> None:
         self.broker = Broker("nats", folder / "broker")
@@ -31,11 +36,13 @@ class Processes:
         self.restarts = {"broker": 0, "supervisor": 0}
 
     def start(self) -> None:
-        """Raises BrokerError or OSError when one cannot be started."""
+        """Raises BrokerError, OperatorsError or OSError when one cannot be started."""
+        operators, crew_key = self._keys()
         self.broker.start()
         address = ["--host", self.broker.host, "--port", str(self.broker.port)]
-        self._simulator = self._child("simulator", [str(self._site), *self._pace, "--seed", str(self._seed), *address])
-        state = ["--state", str(self._folder / "state")]
+        plant = [str(self._site), *self._pace, "--seed", str(self._seed), "--keys", str(crew_key)]
+        self._simulator = self._child("simulator", [*plant, *address])
+        state = ["--state", str(self._folder / "state"), "--operators", str(operators)]
         self._supervisor = self._child("supervisor", ["run", str(self._site), *state, *self._pace, *address])
         self._simulator.start()
         self._supervisor.start()
@@ -68,6 +75,13 @@ class Processes:
             if child is not None:
                 child.stop()
         self.broker.stop()
+
+    def _keys(self) -> tuple[Path, Path]:
+        """The operators file and the crew's key file, made for this demo alone and gone with its folder."""
+        site_id, file, crew_key = load(self._site).site.id, self._folder / "operators.json", self._folder / "crew.key"
+        write_key(crew_key, add(file, site_id, _CREW, "operate", time.time()))
+        write_key(self._folder / "demo.key", add(file, site_id, _WATCHER, "engineer", time.time()))
+        return file, crew_key
 
     def _child(self, name: str, arguments: list[str]) -> Child:
         return Child(name, [sys.executable, "-m", name, *arguments], self._folder / f"{name}.log", cwd=TOP)

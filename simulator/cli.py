@@ -14,6 +14,7 @@ from .clock import ScaledClock
 from .crew import CrewError, Schedule, load_schedule
 from .faults import FaultError, load_faults
 from .mqtt import PlantOnMqtt
+from .signing import KeyFileError, load_key
 from .site import Plant
 from .sitefile import SiteFileError, load_site
 
@@ -32,7 +33,7 @@ def run(argv: Sequence[str]) -> int:
     try:
         clock = ScaledClock(time.time() if given.start is None else given.start, given.speed)
         plant = _plant(given, clock)
-    except (SiteFileError, FaultError, CrewError, ValueError) as why:
+    except (SiteFileError, FaultError, CrewError, KeyFileError, ValueError) as why:
         print(f"simulator: {why}", file=sys.stderr)
         return 2
     bus = PlantOnMqtt(plant, given.host or plant.spec.host, given.port or plant.spec.port)
@@ -51,7 +52,9 @@ def _plant(given: argparse.Namespace, clock: ScaledClock) -> Plant:
     faults = load_faults(Path(given.faults)) if given.faults else []
     # A simulator that was started again is another boot of the hardware.
     boot = f"b{int(time.time() * 1000):x}-{os.getpid():x}"
-    return Plant(load_site(Path(given.site)), given.seed, start_s=clock.now_s(), boot=boot, crew=crew, faults=faults)
+    key = load_key(Path(given.keys)) if given.keys else None
+    site = load_site(Path(given.site))
+    return Plant(site, given.seed, start_s=clock.now_s(), boot=boot, crew=crew, crew_key=key, faults=faults)
 
 
 def _live(bus: PlantOnMqtt, clock: ScaledClock, stop: threading.Event, seconds: float | None) -> None:
@@ -78,6 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--host", help="the broker (default: as the site file says)")
     parser.add_argument("--port", type=int, help="its port (default: as the site file says)")
     parser.add_argument("--crew", metavar="FILE|none", help="what the crew does (default: seal one bag after another)")
+    parser.add_argument("--keys", metavar="FILE", help="an operator's key file, by which the crew signs its commands")
     parser.add_argument("--faults", metavar="FILE", help="what goes wrong, and when")
     parser.add_argument("--for", dest="seconds", type=float, metavar="REAL_SECONDS", help="end by itself after this")
     return parser

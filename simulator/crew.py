@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from .scheduler import Scheduler
+from .signing import CrewKey
 from .stamp import to_text
 
 FIRST_SEAL_S = 180.0
@@ -18,6 +19,7 @@ SEAL_EVERY_S = 240.0
 ASK_AGAIN_MS = 60_000
 PATIENCE = 1000
 INSISTS_ON = ("seal", "open")
+TOO_OLD = "by its own time"  # what the answer to a command says that grew old on its way
 UNACKNOWLEDGED = ("unacknowledged", "returned_unacknowledged", "latched_unacknowledged")
 
 
@@ -85,9 +87,11 @@ class Crew:
         send: Callable[[str, dict[str, Any], bool], None],
         close_bag: Callable[[str], None],
         open_bag: Callable[[str], None],
+        key: CrewKey | None = None,
     ) -> None:
         self._schedule, self._boot, self._scheduler, self._send = schedule, boot, scheduler, send
         self._close_bag, self._open_bag = close_bag, open_bag
+        self._key = key
         self._count = 0
         self._asked: dict[str, _Asked] = {}
         self._seen: set[tuple[str, int]] = set()
@@ -106,7 +110,7 @@ class Crew:
         if body.get("accepted") is True:
             if asked.act.action == "open":
                 self._open_bag(asked.act.target)
-        elif asked.act.action in INSISTS_ON and asked.tries < PATIENCE:
+        elif (asked.act.action in INSISTS_ON or TOO_OLD in str(body.get("reason"))) and asked.tries < PATIENCE:
             tries = asked.tries + 1
             self._scheduler.at(self._scheduler.now_ms + ASK_AGAIN_MS, lambda: self._ask(asked.act, tries))
 
@@ -132,12 +136,12 @@ class Crew:
         command = {
             "command_id": f"crew-{self._boot}-{self._count}",
             "issued_at": to_text(self._scheduler.now_ms),
-            "operator": "simulated crew",
+            "operator": "simulated crew" if self._key is None else self._key.operator,
             "action": act.action,
             "target": act.target,
             **act.more,
         }
-        asked = _Asked(act, command, tries)
+        asked = _Asked(act, command if self._key is None else self._key.signed(command), tries)
         self._asked[command["command_id"]] = asked
         self._say(asked)
 

@@ -18,6 +18,7 @@ from .permits import RoomPermit
 from .piping import Piping
 from .room import Room
 from .scheduler import Scheduler
+from .signing import CrewKey
 from .sitefile import AnalyserSpec, read_site
 from .sources import Source
 from .telemetry import air_teller, bag_teller, climate_teller, pulp_teller, spread
@@ -37,12 +38,14 @@ class Plant:
         start_s: float = 1_772_323_200.0,
         boot: str = "boot",
         crew: Schedule | None = None,
+        crew_key: CrewKey | None = None,
         faults: Iterable[Fault] = (),
         assumptions: Assumptions | None = None,
         cadence: Cadence | None = None,
         epoch_seen: int = 0,
     ) -> None:
         """`site` is the site file as a dict. `crew` None seals in turn; `Schedule()` does nothing.
+        The crew signs its commands with `crew_key`.
 
         Raises SiteFileError or FaultError naming what is wrong.
         """
@@ -58,7 +61,7 @@ class Plant:
         enclosure_of_line = {one.line: one.id for one in self.spec.enclosures if one.line}
         self.analysers = {one.id: self._analyser(one, enclosure_of_line) for one in self.spec.analysers}
         schedule = sealing_in_turn(one.id for one in self.spec.enclosures) if crew is None else crew
-        self.crew = Crew(schedule, boot, scheduler, self._send, self.close_bag, self.open_bag)
+        self.crew = Crew(schedule, boot, scheduler, self._send, self.close_bag, self.open_bag, crew_key)
         self._speak(cadence or Cadence())
 
     # ---- the plant from outside

@@ -19,7 +19,7 @@ def cross_problems(site: SiteFile) -> Iterator[Problem]:
     """Every mistake across keys, those of a kind together."""
     for check in (
         _repeated_ids, _unknown_names, _sources_of_another_gas, _misspelt_units, _owners_of_lines, _analysers_at_odds,
-        _times, _sample_age, _volume_limits, _room_limits, _stock, _broker,
+        _times, _sample_age, _volume_limits, _room_limits, _stock, _broker, _operators,
     ):  # fmt: skip
         yield from check(site)
     yield from gas_problems(site)
@@ -232,4 +232,12 @@ def _broker(site: SiteFile) -> Iterator[Problem]:
         yield error(
             "broker.username", MISSING, "a user name, where there is a password (MQTT 3.1.1, MQTT-3.1.2-22)",
             "add username = ... to the table broker, or remove password_file",
+        )  # fmt: skip
+
+
+def _operators(site: SiteFile) -> Iterator[Problem]:
+    if site.operators is None:
+        yield warning(
+            "operators", MISSING, 'a table with file = "..."; without it anybody at the broker can command this site',
+            "add the table operators, and people by `stillhold operators add`",
         )  # fmt: skip

@@ -32,7 +32,9 @@ def _process(real_s: int) -> list[Figure]:
     seen: list[tuple[float, float]] = []
     with tempfile.TemporaryDirectory(prefix="stillhold-bench-") as text, Broker("nats", Path(text) / "broker") as broker:
         folder = Path(text)
-        common = [str(sites.EXAMPLE), "--speed", repr(SPEED), "--start", repr(time.time()), "--host", broker.host,
+        path = folder / "site.toml"
+        path.write_text(sites.as_toml(sites.example()), encoding="utf-8")
+        common = [str(path), "--speed", repr(SPEED), "--start", repr(time.time()), "--host", broker.host,
                   "--port", str(broker.port)]  # fmt: skip
         state = ["--state", str(folder / "state")]
         simulator = Child("simulator", [sys.executable, "-m", "simulator", *common], folder / "sim.log", cwd=TOP)

@@ -11,7 +11,10 @@ Site = dict[str, Any]
 
 
 def example() -> Site:
-    return tomllib.loads(EXAMPLE.read_text(encoding="utf-8"))
+    """The example, commanded without signatures."""
+    site = tomllib.loads(EXAMPLE.read_text(encoding="utf-8"))
+    site.pop("operators", None)
+    return site
 
 
 def alone(enclosure: str) -> Site:

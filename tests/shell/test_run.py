@@ -14,9 +14,22 @@ from shellkit import EXAMPLE, TOP
 
 from supervisor.messages import rfc3339
 from supervisor.shell.journal_file import FILE
+from supervisor.shell.signing import sign
 
 ROOT = "stillhold/quillfen"
 STATUS = f"{ROOT}/supervisor/status"
+
+
+KEY = bytes(range(32))
+
+
+def _ada_alone(file: Path) -> Path:
+    """An operators file in which ada stands, with `KEY`."""
+    ada = {"name": "ada", "role": "operate", "key": KEY.hex(), "added_at": "2026-01-01T00:00:00.000Z"}
+    if not file.exists():
+        file.touch(mode=0o600)
+        file.write_text(json.dumps({"format": 1, "site": "quillfen", "operator": [ada]}))
+    return file
 
 
 class Process:
@@ -25,6 +38,7 @@ class Process:
     def __init__(self, state: Path, port: int, site: Path = EXAMPLE) -> None:
         self._log = state.with_suffix(".log")
         argv = [sys.executable, "-m", "supervisor", "run", str(site), "--state", str(state), "--port", str(port)]
+        argv += ["--operators", str(_ada_alone(state.with_suffix(".operators.json")))]
         with self._log.open("ab") as out:
             self.child = subprocess.Popen(argv, cwd=TOP, stdout=out, stderr=subprocess.STDOUT)
 
@@ -68,8 +82,8 @@ def online(peer: Peer, epoch: int | None = None) -> bool:
 
 def command(number: int, **changed: object) -> bytes:
     body = {"command_id": f"c{number}", "issued_at": rfc3339(datetime.now(UTC)), "operator": "ada", "action": "seal",
-            "target": "n1"}  # fmt: skip
-    return json.dumps(body | changed).encode()
+            "target": "n1"} | changed  # fmt: skip
+    return json.dumps(body | {"signature": sign(KEY, body)}).encode()
 
 
 def test_start_and_end_in_order(broker: Broker, start: Callable[..., Process]) -> None:

@@ -1,11 +1,13 @@
 """The crew: it seals in turn, insists while nobody answers, and opens only what it was granted."""
 
+import hmac
 from pathlib import Path
 
 import pytest
 from sim_plants import Hand, small, small_site
 
 from simulator.crew import Act, CrewError, Schedule, load_schedule
+from simulator.signing import CrewKey, KeyFileError, load_key
 from simulator.site import Plant
 
 
@@ -93,3 +95,39 @@ def test_a_schedule_from_a_file(tmp_path: Path) -> None:
         file.write_text(text)
         with pytest.raises(CrewError, match="crew.toml"):
             load_schedule(file)
+
+
+# ------------------------------------------------------------------------------------------------ signing
+
+KEY = CrewKey("crew", bytes(range(32)))
+
+
+def test_its_commands_are_signed_over_all_that_they_say() -> None:
+    hand = Hand(Plant(small_site(), 1, crew=Schedule((Act(1.0, "seal", "a", {"note": "caf\u00e9"}),)), crew_key=KEY))
+    hand.to(5.0)
+    (sent,) = hand.on("operator/command")
+    # Typed by hand; the contract's canonical form: sorted, no spaces, UTF-8.
+    text = (
+        '{"action":"seal","command_id":"crew-boot-1","issued_at":"2026-03-01T00:00:01.000Z","note":"caf\u00e9",'
+        '"operator":"crew","target":"a"}'
+    )
+    assert sent["signature"] == hmac.new(bytes(range(32)), text.encode(), "sha256").hexdigest()
+    assert KEY.key.hex() not in repr(KEY)
+
+
+def test_what_grew_old_on_its_way_is_said_anew() -> None:
+    hand = hand_with(Act(0.0, "vent", "a"))
+    hand.give("operator/outcome", command_id="crew-boot-1", accepted=False, reason="issued 90 s ago by its own time, ...")
+    hand.to(70.0)
+    (first, second) = hand.on("operator/command")
+    assert second["command_id"] == "crew-boot-2" and second["issued_at"] > first["issued_at"]
+
+
+def test_a_key_file_is_read_as_it_is_written(tmp_path: Path) -> None:
+    file = tmp_path / "crew.key"
+    file.write_text('{"site": "s", "operator": "crew", "key": "' + bytes(range(32)).hex() + '"}')
+    assert load_key(file) == KEY
+    for text in ("", "{}", '{"operator": "crew", "key": "zz"}', "[]"):
+        file.write_text(text)
+        with pytest.raises(KeyFileError, match="crew.key"):
+            load_key(file)

@@ -16,6 +16,8 @@ from system_site import ROOT
 
 from deploy.child import Child
 from supervisor.settings import SiteFile
+from supervisor.shell.operators import UserKey, add, write_key
+from supervisor.shell.signing import sign
 from supervisor.sitefile import load
 
 TOP = Path(__file__).resolve().parents[2]
@@ -28,18 +30,26 @@ class Drill:
         self, folder: Path, site_text: str, *, kind: Kind = "nats", speed: float = 100.0, crew: str = "", faults: str = "",
     ) -> None:  # fmt: skip
         folder.mkdir(parents=True, exist_ok=True)
-        self.folder, self.speed = folder, speed
+        self.folder, self.speed, self.start_s = folder, speed, time.time()
         self.site_path = folder / "site.toml"
         self.site_path.write_text(site_text, encoding="utf-8")
         (folder / "crew.toml").write_text(crew, encoding="utf-8")
         (folder / "faults.toml").write_text(faults, encoding="utf-8")
         self.site: SiteFile = load(self.site_path)
+        self.keys = self._let_in("dana", "crew") if self.site.operators is not None else {}
         self.broker = Broker(kind, folder / "broker")
         self.broker_data = folder / "broker" / "data"
-        self.start_s = time.time()
         self.children: list[Child] = []
         self.supervisor: Child
         self._command_number = 0
+
+    def _let_in(self, *names: str) -> dict[str, UserKey]:
+        """Operators who may do anything, with their key files in the folder."""
+        keys = {}
+        for name in names:
+            keys[name] = add(self.folder / self.site.operators.file, self.site.site.id, name, "engineer", self.sim_s())
+            write_key(self.folder / f"{name}.key", keys[name])
+        return keys
 
     # ---- processes
 
@@ -51,6 +61,7 @@ class Drill:
 
     def start_simulator(self) -> Child:
         files = ["--crew", str(self.folder / "crew.toml"), "--faults", str(self.folder / "faults.toml")]
+        files += ["--keys", str(self.folder / "crew.key")] if self.keys else []
         self.simulator = self._child("simulator", "simulator", [str(self.site_path), "--seed", "1", *files])
         return self.simulator
 
@@ -119,6 +130,10 @@ class Drill:
         self.await_(f"a settled reading of {enclosure}", lambda: len(settled()) >= 2)
         return settled()[-1]["o2_pct"], settled()[-1]["co2_pct"]
 
+    def signed(self, body: dict[str, Any]) -> dict[str, Any]:
+        """`body` as its operator signs it, where the site has operators."""
+        return body | {"signature": sign(self.keys[body["operator"]].secret, body)} if self.keys else body
+
     def command(self, action: str, target: str, **more: Any) -> dict[str, Any]:
         """Send an operator's command and wait for its outcome. A command that grew old on its way is sent anew."""
         for _ in range(5):
@@ -126,7 +141,7 @@ class Drill:
             command_id = f"test-{self._command_number}"
             body = {"command_id": command_id, "issued_at": self.stamp(), "operator": "dana", "action": action, "target": target}
             since = len(self.recorder.heard)
-            self.recorder.publish("operator/command", {**body, **more})
+            self.recorder.publish("operator/command", self.signed({**body, **more}))
 
             def answers(command_id: str = command_id, since: int = since) -> list[dict[str, Any]]:
                 outcomes = self.recorder.of("operator/outcome", since)

@@ -111,9 +111,9 @@ def test_of_two_on_different_states_the_hardware_obeys_the_higher_epoch_alone(ma
     assert (answer.outcome, answer.code, answer.delivered_nl) == ("refused", "old_epoch", 0.0)
 
     # The second never saw this bag being sealed, and is told. It goes on; the first has nothing more to say.
-    drill.recorder.publish("operator/command", {
+    drill.recorder.publish("operator/command", drill.signed({
         "command_id": "again", "issued_at": drill.stamp(), "operator": "dana", "action": "seal", "target": "n1",
-    })  # fmt: skip
+    }))  # fmt: skip
     drill.await_("the second to dose", lambda: any(one.valve == "n1/nitrogen" and one.accepted_s
                                                    for one in doses(drill.recorder.heard[raised:]).values()))  # fmt: skip
     later = [body for _, body in requests(drill.recorder.heard[raised:]) if body["reason"] != "too late"]

@@ -22,7 +22,7 @@ def test_a_retained_request_permit_or_command_moves_nothing(make_drill: Callable
     recorder.publish("room/north/permit", PERMIT, retain=True)
     recorder.publish("dosing/n1/nitrogen/request", {**REQUEST, "request_id": "77-1"}, retain=True)
     command = {"command_id": "left-over", "issued_at": drill.stamp(), "operator": "dana", "action": "seal", "target": "n1"}
-    recorder.publish("operator/command", command, retain=True)
+    recorder.publish("operator/command", drill.signed(command), retain=True)
     simulator = drill.start_simulator()
 
     drill.await_("the retained request's answer", lambda: "77-1" in doses(recorder.heard))
