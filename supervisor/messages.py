@@ -245,11 +245,20 @@ class RoomPermit(Outbound):
 
 
 class RoomEntry(Outbound):
+    """Said again at least every 60 s: one whose `judged_at` is older is no word at all, and its room is not clear.
+    `venting` are the enclosures that may blow air now, the forecasts what the room's air can become while they do.
+    """
+
     TOPIC: ClassVar[str] = "room/{room}/entry"
     RETAINED: ClassVar[bool] = True
     status: Literal["clear", "restricted", "forbidden"]
     since: Moment
     reasons: list[str]
+    judged_at: Moment | None = None
+    people: list[str] = []
+    venting: list[str] = []
+    forecast_o2_pct: float | None = None
+    forecast_co2_pct: float | None = None
 
 
 class RoomSounder(Outbound):

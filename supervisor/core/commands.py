@@ -1,6 +1,7 @@
 """What operators want: carried out once, or refused with a reason they can act on."""
 
 from supervisor.core import alarms, entry
+from supervisor.core import people as people_in_rooms
 from supervisor.core.desk import Desk
 from supervisor.core.enclosure import RESUME, TRANSITIONS, Trigger
 from supervisor.core.transitions import trigger
@@ -30,15 +31,20 @@ def _carry_out(desk: Desk, command: OperatorCommand) -> str | None:
     """Why not, or None when it was done."""
     age_s = desk.now.wall_s - command.issued_at.timestamp()
     if abs(age_s) > AGE_S_MAX:
+        if command.action == "enter":
+            people_in_rooms.at_door(desk, command)
         return f"issued {age_s:.0f} s ago by its own time, at most {AGE_S_MAX:g} s: check the clock and send it anew"
     if command.action in ("seal", "vent", "open", "resume", "stop"):
         return _move(desk, command)
     if command.action == "acknowledge":
         return alarms.acknowledge(desk, command.target, command.occurrence, command.operator)
-    if command.action == "enter":
-        return _enter(desk, command)
-    if command.action == "leave":
-        return _leave(desk, command)
+    if command.action in ("enter", "leave"):
+        if command.target not in desk.state.rooms:
+            return f"there is no room {command.target}"
+        if command.action == "leave":
+            return people_in_rooms.leave(desk, command)
+        entry.judge(desk, command.target)  # whatever was heard up to now counts, before the next tick as well
+        return people_in_rooms.enter(desk, command, entry.latched(desk, command.target))
     return f"this version does not carry out {command.action}"
 
 
@@ -53,6 +59,10 @@ def _move(desk: Desk, command: OperatorCommand) -> str | None:
         return f"{command.target} is {kept.state}; {command.action} is not possible from there"
     if command.action == "open" and not _may_open(desk, command.target):
         return _not_breathable(desk, command.target)
+    if command.action == "open":
+        entry.judge(desk, desk.site.enclosures[command.target].room)
+        if (why_not := people_in_rooms.why_not_open(desk, command.target)) is not None:
+            return why_not
     if command.action == "resume":
         pending = [row for row in ("no_response", "unrequested_flow") if alarms.holds(desk, row, command.target)]
         if pending:
@@ -81,34 +91,3 @@ def _not_breathable(desk: Desk, name: str) -> str:
         f"(at most {limits.co2_clear_max.pct:g}), measured {age_s:.0f} s ago; "
         f"{GOOD_SAMPLES} good samples in a row are needed, the last at most {OPEN_AGE_S_MAX:.0f} s old"
     )
-
-
-def _enter(desk: Desk, command: OperatorCommand) -> str | None:
-    room = desk.state.rooms.get(command.target)
-    if room is None:
-        return f"there is no room {command.target}"
-    # Others may follow those who are inside, unless the room is restricted for more than them.
-    followed = room.status == "restricted" and room.people and not entry.latched(desk, command.target)
-    if room.status != "clear" and not followed:
-        return f"room {command.target} is {room.status}: {'; '.join(room.reasons)}"
-    if not command.people or command.minutes is None:
-        return "say who goes in (people) and for how long (minutes)"
-    if command.standby is None or command.standby in command.people:
-        return "somebody else must stand by outside (standby): nobody goes in alone, and rescuers die too"
-    for person in command.people:
-        room.people[person] = desk.now.mono_s + 60.0 * command.minutes
-    desk.state.dirty_rooms[command.target] = True
-    return None
-
-
-def _leave(desk: Desk, command: OperatorCommand) -> str | None:
-    room = desk.state.rooms.get(command.target)
-    if room is None:
-        return f"there is no room {command.target}"
-    if not command.people:
-        return "say who has left (people)"
-    strangers = [person for person in command.people if person not in room.people]
-    for person in command.people:
-        room.people.pop(person, None)
-    desk.state.dirty_rooms[command.target] = True
-    return f"not signed in: {', '.join(strangers)}; the others are signed out" if strangers else None

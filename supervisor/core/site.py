@@ -6,7 +6,21 @@ what has news, and once each `tick_s` at everything, so its cost follows the new
 
 from pydantic import TypeAdapter
 
-from supervisor.core import alarms, commands, decide, dosing, entry, fit, ledger, readings, rows, sampling, transitions, units
+from supervisor.core import (
+    alarms,
+    commands,
+    decide,
+    dosing,
+    entry,
+    fit,
+    ledger,
+    readings,
+    room_air,
+    rows,
+    sampling,
+    transitions,
+    units,
+)
 from supervisor.core.desk import Desk
 from supervisor.core.state import SiteState
 from supervisor.messages import (
@@ -158,7 +172,7 @@ def _stop(desk: Desk) -> None:
     state = desk.state
     state.stopping = True
     for name in state.rooms:
-        entry.withdraw(desk, name)
+        entry.end(desk, name)
     for name in state.enclosures:
         for dose in ledger.open_doses(desk, name):
             transitions.stop(desk, name, dose.gas, "supervisor ends")
@@ -173,7 +187,7 @@ def _arrive(desk: Desk, event: Arrived) -> None:
         case AnalyserReading():
             readings.on_reading(desk, names[0], body)
         case RoomAir():
-            entry.on_air(desk, names[0], names[1], body)
+            room_air.on_air(desk, names[0], names[1], body)
         case UnitStatus():
             units.on_status(desk, names[0], body)
         case DoseReport():

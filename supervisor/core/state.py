@@ -24,7 +24,9 @@ class Unit:
 
 @dataclass(slots=True)
 class Sensor:
-    """A room air sensor's last word. `seq` that does not move is not news; `observed_s` is by its unit's clock."""
+    """A room air sensor's last word. `seq` that does not move is not news; `observed_s` is by its unit's clock.
+    `*_moved_mono_s` is when a digit of that gas last moved.
+    """
 
     o2_pct: float = 0.0
     co2_pct: float = 0.0
@@ -32,11 +34,60 @@ class Sensor:
     seq: int = -1
     observed_s: float | None = None
     heard_mono_s: float | None = None
+    o2_moved_mono_s: float | None = None
+    co2_moved_mono_s: float | None = None
+
+
+@dataclass(slots=True)
+class Exposure:
+    """CO2 in a room over time: the means of its closed minutes, oldest first, and the minute under way. Everything up to
+    `counted_mono_s` is counted; `worst_pct` is the worst heard since.
+    """
+
+    minutes_pct: list[float] = field(default_factory=list)
+    open_pct_s: float = 0.0
+    open_s: float = 0.0
+    worst_pct: float | None = None
+    counted_mono_s: float | None = None
+
+
+@dataclass(slots=True)
+class AirMinute:
+    """A minute of a room: the mean of its worst sensor, and at most how much CO2 came in and how much oxygen was pushed out
+    by what was dosed into its enclosures.
+    """
+
+    o2_pct: float = 0.0
+    co2_pct: float = 0.0
+    co2_in_nl: float = 0.0
+    o2_out_nl: float = 0.0
+    lasted_s: float = 0.0
+
+
+@dataclass(slots=True)
+class Account:
+    """What a room's air does and what dosing explains of it: closed minutes, oldest first, and sums of the one under way."""
+
+    minutes: list[AirMinute] = field(default_factory=list)
+    open: AirMinute = field(default_factory=AirMinute)
+    counted_mono_s: float | None = None
+    moving: str = ""
+
+
+@dataclass(slots=True)
+class Permit:
+    """One person in a room: until when, who stands by outside, and what the air was when it was given."""
+
+    standby: str = ""
+    given_wall_s: float = 0.0
+    air: str = ""
 
 
 @dataclass(slots=True)
 class Room:
-    """What is known of a room's air, what was said of it, and who is in it until when (`people`, mono)."""
+    """What is known of a room's air, what was said of it, and who is in it until when (`people`, mono) by which `permits`.
+    `at_door` are people whose entry was refused and who have not said since that they stayed outside.
+    """
 
     sensors: dict[str, Sensor] = field(default_factory=dict)
     status: str = "forbidden"
@@ -44,11 +95,17 @@ class Room:
     reasons: list[str] = field(default_factory=lambda: ["no air measurement yet"])
     good_since_mono_s: float | None = None
     people: dict[str, float] = field(default_factory=dict)
+    permits: dict[str, Permit] = field(default_factory=dict)
+    at_door: dict[str, bool] = field(default_factory=dict)
+    exposure: Exposure = field(default_factory=Exposure)
+    account: Account = field(default_factory=Account)
+    shown_mono_s: float | None = None
     permit_sent_mono_s: float | None = None
     permit_held_until_mono_s: float | None = None
     dosing_permitted: bool = False
     air_permitted: bool = False
     sounding: bool = False
+    sounding_why: str = ""
 
 
 @dataclass(slots=True)

@@ -6,6 +6,7 @@ proves nothing: two in a row do.
 """
 
 from math import expm1
+from typing import NamedTuple
 
 from supervisor.core.balance import AIR_CO2_PCT, AIR_O2_PCT, Unreachable, sweep_volume_nl
 from supervisor.core.desk import Desk
@@ -42,16 +43,31 @@ def air_nl(sample: Sample, limits: RoomLimits, free_volume_nl: float) -> float:
     return min(needed_nl, ORDER_V_MAX * free_volume_nl)
 
 
+class Forecast(NamedTuple):
+    """The enclosures that may blow air at once, what the room's air can become while they do, and why the next may not."""
+
+    names: list[str]
+    o2_pct: float
+    co2_pct: float
+    why: str
+
+
 def admitted(desk: Desk, room_name: str) -> tuple[list[str], str]:
-    """The venting enclosures that may blow now, longest waiting first, and why the next one may not yet.
+    """The venting enclosures that may blow now, longest waiting first, and why the next one may not yet."""
+    found = forecast(desk, room_name)
+    return ([], "room air is not known") if found is None else (found.names, found.why)
+
+
+def forecast(desk: Desk, room_name: str) -> Forecast | None:
+    """How many may vent at once: the forecast of the room's air must stay within the clear limits. None: not known.
 
     All CO2 of those that vent, the dissolved with it, is counted into the room against its ventilation, from what the
-    worst sensor reads now; the forecast must stay within the clear limits.
+    worst sensor reads now.
     """
     room, plant = desk.site.rooms[room_name], desk.state.rooms[room_name]
     heard = [one for one in plant.sensors.values() if one.status == "ok"]
     if not heard:
-        return [], "room air is not known"
+        return None
     co2_pct, o2_pct = max(one.co2_pct for one in heard), min(one.o2_pct for one in heard)
     waiting = [
         (kept.since_mono_s, name)
@@ -61,13 +77,17 @@ def admitted(desk: Desk, room_name: str) -> tuple[list[str], str]:
     names: list[str] = []
     for _, name in sorted(waiting):
         rise_pct, fall_pct = _burden(desk, name, room)
-        co2_pct, o2_pct = co2_pct + rise_pct, o2_pct - fall_pct
-        if co2_pct > room.limits.co2_clear_max.pct:
-            return names, f"forecast CO2 {co2_pct:.2f} % in the room, at most {room.limits.co2_clear_max.pct:g} %"
-        if o2_pct < room.limits.o2_clear_min.pct:
-            return names, f"forecast oxygen {o2_pct:.2f} % in the room, at least {room.limits.o2_clear_min.pct:g} %"
+        then_co2_pct, then_o2_pct = co2_pct + rise_pct, o2_pct - fall_pct
+        why = ""
+        if then_co2_pct > room.limits.co2_clear_max.pct:
+            why = f"forecast CO2 {then_co2_pct:.2f} % in the room, at most {room.limits.co2_clear_max.pct:g} %"
+        elif then_o2_pct < room.limits.o2_clear_min.pct:
+            why = f"forecast oxygen {then_o2_pct:.2f} % in the room, at least {room.limits.o2_clear_min.pct:g} %"
+        if why:
+            return Forecast(names, o2_pct, co2_pct, why)
         names.append(name)
-    return names, ""
+        co2_pct, o2_pct = then_co2_pct, then_o2_pct
+    return Forecast(names, o2_pct, co2_pct, "")
 
 
 def _burden(desk: Desk, name: str, room: Room) -> tuple[float, float]:

@@ -15,7 +15,7 @@ AUDITED = frozenset({
     "alarm_raised", "alarm_cleared", "alarm_acknowledged", "alarm_shelved", "alarm_unshelved", "alarm_suppressed",
     "alarm_unsuppressed", "alarm_out_of_service", "alarm_in_service", "alarm_removed", "alarm_flood_began",
     "alarm_flood_ended", "transition", "room_status", "permit_refused_by_guard", "started", "stopping", "epoch_raised",
-    "epoch_overtaken", "command_refused", "operators", "operators_refused",
+    "epoch_overtaken", "command_refused", "operators", "operators_refused", "entry_permit", "entry_left",
 })  # fmt: skip
 """What is said under these names goes into the audit, with all its figures."""
 

@@ -42,7 +42,10 @@ EXAMPLES: dict[type[m.Inbound] | type[m.Outbound], dict[str, Any]] = {
     },
     m.DoseStop: {"request_id": None, "epoch": 41, "reason": "room no longer clear"},
     m.RoomPermit: {"dosing_permitted": True, "air_permitted": True, "epoch": 41, "valid_until": _LATER},
-    m.RoomEntry: {"status": "forbidden", "since": _AT, "reasons": ["north-door: no reading for 30 s"]},
+    m.RoomEntry: {
+        "status": "forbidden", "since": _AT, "reasons": ["north-door: no reading for 30 s"], "judged_at": _AT,
+        "people": [], "venting": [], "forecast_o2_pct": None, "forecast_co2_pct": None,
+    },
     m.RoomSounder: {"on": True, "reason": "CO2 above the danger limit"},
     m.EnclosureState: {
         "state": "holding", "since": _AT, "recipe": "raspberry", "o2_setpoint_pct": 6.0, "co2_setpoint_pct": 15.0,

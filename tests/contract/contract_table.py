@@ -43,7 +43,8 @@ FROM_THE_SUPERVISOR = [
           "request_id epoch volume_nl max_flow_nl_min valid_until reason", "source"),
     Topic("dosing/{enclosure}/{gas}/stop", False, "request_id epoch reason"),
     Topic("room/{room}/permit", False, "dosing_permitted air_permitted epoch valid_until"),
-    Topic("room/{room}/entry", RETAINED, "status since reasons"),
+    Topic("room/{room}/entry", RETAINED, "status since reasons",
+          "judged_at people venting forecast_o2_pct forecast_co2_pct"),
     Topic("room/{room}/sounder", RETAINED, "on reason"),
     Topic("enclosure/{enclosure}/state", RETAINED,
           "state since recipe o2_setpoint_pct co2_setpoint_pct o2_pct co2_pct sampled_at sample_age_s verdict "

@@ -255,6 +255,17 @@ def sealed(enclosure: str = "e1", the_site: SiteFile | None = None, o2_pct: floa
     return bench
 
 
+def opened(bench: Bench, enclosure: str) -> CommandOutcome:
+    """Opens an enclosure as people have to: somebody goes in with another outside, opens it, and is signed out."""
+    room = bench.site.enclosures[enclosure].room
+    entered = bench.command("enter", room, people=["mara"], standby="ono", minutes=10)
+    if not entered.accepted:
+        raise RuntimeError(f"nobody may enter {room}: {entered.reason}")
+    answer = bench.command("open", enclosure)
+    bench.command("leave", room, people=["mara"])
+    return answer
+
+
 def status(bench: Bench, room: str = "east") -> str:
     return bench.core.state.rooms[room].status
 

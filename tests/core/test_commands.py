@@ -162,7 +162,7 @@ def test_one_good_sample_is_not_enough_and_two_are() -> None:
     bench.run(600, until=lambda: kept.breathable_samples == 1)
     assert not bench.command("open", "e1").accepted
     bench.run(600, until=lambda: kept.breathable_samples == 2)
-    assert bench.command("open", "e1").accepted
+    assert corekit.opened(bench, "e1").accepted
     assert bench.state("e1").state == "filling"
 
 

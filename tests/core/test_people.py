@@ -49,13 +49,13 @@ def test_with_people_inside_nothing_is_permitted_and_the_room_is_restricted() ->
     entered_s = bench.mono_s
     assert enter(bench, "mara", "sol").accepted
     bench.run(1)
-    assert status(bench) == "restricted" and bench.entry().reasons == ["entered by mara, sol"]
+    assert status(bench) == "restricted" and bench.entry().reasons == ["entered by mara, sol; ono stands by outside"]
     last_s, last = bench.permits()[-1]
     assert (last.dosing_permitted, last.air_permitted) == (False, False) and last_s - entered_s <= 1.0
     assert status(bench, "west") == "clear"
     assert bench.command("leave", "east", people=["mara"]).accepted
     bench.run(2)
-    assert status(bench) == "restricted" and bench.entry().reasons == ["entered by sol"]
+    assert status(bench) == "restricted" and bench.entry().reasons == ["entered by sol; ono stands by outside"]
     assert bench.command("leave", "east", people=["sol"]).accepted
     bench.run(2)
     assert status(bench) == "clear" and bench.permits()[-1][1].dosing_permitted
@@ -141,6 +141,7 @@ def test_a_permit_is_withdrawn_within_the_sensor_s_time(loss: str) -> None:
     if loss == "silent":
         del bench.air["east", "floor"]
     else:
+        bench.air["east", "door"] = (20.0, 0.04)  # near enough to the other for both to measure one air
         bench.air["east", "floor"] = "fault" if loss == "fault" else (19.4, 0.04)
     bench.run(AIR_AGE_S_MAX + 2)
     at_s, first_no = next((at_s, one) for at_s, one in bench.permits() if at_s > lost_s and not one.dosing_permitted)

@@ -34,7 +34,7 @@ def test_an_enclosure_that_was_opened_again_is_left_alone() -> None:
     bench.run(300)
     bench.command("vent", "e1")
     bench.run(900)
-    assert bench.command("open", "e1").accepted
+    assert corekit.opened(bench, "e1").accepted
     bench.run(200)
     opened = len(visits(bench))
     bench.run(3600)

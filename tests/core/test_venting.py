@@ -103,7 +103,7 @@ def test_a_vent_takes_the_air_that_dilution_asks_for() -> None:
     assert {one.gas for one in bench.requests("e1")} == {"air"}
     assert 3.665 < given_v < 4.235 * 1.05
     assert gas.co2_pct <= 0.5 and gas.o2_pct >= 19.5
-    assert bench.command("open", "e1").accepted
+    assert corekit.opened(bench, "e1").accepted
 
 
 def test_two_good_samples_are_said_once() -> None:

@@ -1,0 +1,130 @@
+"""People in rooms: who may go in, who stands by, who has not come out; and who may open an enclosure.
+
+Most who die of these gases are people who went in after somebody. So nobody goes in alone, somebody stands by outside who
+does not follow, every person is signed out by name, and opening an enclosure or its hatch counts as going in. An entry that
+was refused is no proof that nobody went in: those who asked are at the door until they sign out, as the guard counts them.
+"""
+
+from supervisor.core import alarms, room_air
+from supervisor.core.desk import Desk
+from supervisor.core.state import Permit, Room
+from supervisor.messages import OperatorCommand
+
+RESCUERS = "nobody goes in alone, and rescuers die too"
+
+
+def reasons(desk: Desk, name: str) -> list[str]:
+    """Why people keep this room from being clear."""
+    room = desk.state.rooms[name]
+    said = []
+    if room.people:
+        standing_by = dict.fromkeys(permit.standby for permit in room.permits.values() if permit.standby)
+        said.append(f"entered by {', '.join(room.people)}; {', '.join(standing_by) or 'nobody'} stands by outside")
+    if room.at_door:
+        said.append(f"{', '.join(room.at_door)} wanted to go in and was refused: sign out (leave) whoever is not inside")
+    return said
+
+
+def judge(desk: Desk, name: str) -> None:
+    """Raises what is to be raised about people who should be out."""
+    room, now_s = desk.state.rooms[name], desk.now.mono_s
+    overdue = [person for person, due_mono_s in room.people.items() if now_s > due_mono_s]
+    missing = [one for one in overdue if now_s > room.people[one] + desk.site.timing.missing_after_s]
+    alarms.condition(desk, "people_overdue", name, bool(overdue), f"{_told(room, overdue)} should be out")
+    alarms.condition(desk, "people_missing", name, bool(missing), f"{_told(room, missing)} have not come out")
+
+
+def _told(room: Room, who: list[str]) -> str:
+    return ", ".join(f"{one} ({room.permits[one].standby} stands by)" if one in room.permits else one for one in who)
+
+
+def enter(desk: Desk, command: OperatorCommand, shut_by: list[str]) -> str | None:
+    """Gives an entry permit, or says why not. `shut_by` are the alarms that hold the room."""
+    room = desk.state.rooms[command.target]
+    wanted = list(dict.fromkeys(command.people or ()))
+    why_not = _why_not(desk, command, room, wanted, shut_by)
+    desk.state.dirty_rooms[command.target] = True
+    if why_not is not None:
+        at_door(desk, command)
+        return f"{why_not}. Nobody goes in; sign out (leave) whoever asked"
+    air = room_air.look(desk, command.target).words()
+    minutes = command.minutes or 0
+    for person in wanted:
+        room.people[person] = desk.now.mono_s + 60.0 * minutes
+        room.permits[person] = Permit(command.standby or "", desk.now.wall_s, air)
+        room.at_door.pop(person, None)
+    desk.say(
+        "entry_permit", room=command.target, people=", ".join(wanted), standby=command.standby, minutes=minutes,
+        operator=command.operator, air=air, inside=", ".join(room.people),
+    )  # fmt: skip
+    return None
+
+
+def at_door(desk: Desk, command: OperatorCommand) -> None:
+    """Whoever asked and was refused may have gone in all the same."""
+    room = desk.state.rooms.get(command.target)
+    for person in command.people or [command.operator]:
+        if room is not None and person not in room.people:
+            room.at_door[person] = True
+
+
+def _why_not(desk: Desk, command: OperatorCommand, room: Room, wanted: list[str], shut_by: list[str]) -> str | None:
+    # Others may follow those who are inside, unless the room is restricted for more than them.
+    only_people = room.status == "restricted" and not shut_by and (room.people or room.at_door)
+    if room.status != "clear" and not only_people:
+        return f"room {command.target} is {room.status}: {'; '.join(room.reasons)}"
+    if not wanted or command.minutes is None:
+        return "say who goes in (people) and for how long (minutes)"
+    if command.standby is None or _same(command.standby) in map(_same, wanted):
+        return f"somebody else must stand by outside (standby): {RESCUERS}"
+    for other, inside in desk.state.rooms.items():
+        names = [_same(one) for one in inside.people]
+        watching = [_same(permit.standby) for permit in inside.permits.values()]
+        for person in wanted:
+            if other != command.target and _same(person) in names:
+                return f"{person} is in room {other}: sign out there (leave) first"
+            if _same(person) in watching:
+                return f"{person} stands by for room {other} and stays outside: {RESCUERS}"
+        if _same(command.standby) in names:
+            return f"{command.standby} is in room {other} and cannot stand by outside"
+        if other != command.target and _same(command.standby) in watching:
+            return f"{command.standby} stands by for room {other} and cannot watch two doors"
+    return None
+
+
+def _same(person: str) -> str:
+    """Names that a person would take for the same."""
+    return " ".join(person.split()).casefold()
+
+
+def leave(desk: Desk, command: OperatorCommand) -> str | None:
+    """Signs people out, each by name; says who was not in."""
+    room = desk.state.rooms[command.target]
+    if not command.people:
+        return "say who has left (people)"
+    here = [one for one in dict.fromkeys(command.people) if one in room.people or one in room.at_door]
+    strangers = [one for one in dict.fromkeys(command.people) if one not in here]
+    for person in here:
+        room.people.pop(person, None)
+        room.permits.pop(person, None)
+        room.at_door.pop(person, None)
+    desk.state.dirty_rooms[command.target] = True
+    if here:
+        desk.say("entry_left", room=command.target, people=", ".join(here), operator=command.operator,
+                 inside=", ".join(room.people))  # fmt: skip
+    if not strangers:
+        return None
+    inside = f"; inside are {', '.join(room.people)}" if room.people else ""
+    return f"not signed in: {', '.join(strangers)}; the others are signed out{inside}"
+
+
+def why_not_open(desk: Desk, name: str) -> str | None:
+    """Opening counts as entry: somebody must be signed in, in time, with another outside, and the air must be good."""
+    room_name = desk.site.enclosures[name].room
+    room = desk.state.rooms[room_name]
+    in_time = [one for one, due_mono_s in room.people.items() if desk.now.mono_s <= due_mono_s and one in room.permits]
+    if room.status == "forbidden":
+        return f"room {room_name} is forbidden: {'; '.join(room.reasons)}"
+    if not in_time:
+        return f"opening counts as entry: sign in (enter) room {room_name} with an entry permit first; {RESCUERS}"
+    return None
