@@ -141,6 +141,13 @@ _ROWS = (
         "a wrong key or clock at a console, a revoked or mistyped name, an operators file that cannot be used, or somebody "
         "who tries", "an operator may be unable to acknowledge, vent or stop, or a stranger may be at the broker",
         "Read the reason in the text; mend key, clock or operators file. If nobody of yours sent them, find out who did."),
+    Row("notification_failing", "high", "none", "Notifications do not reach somebody",
+        "mail server, network or provider down, a wrong address or password, a broken addresses file",
+        "somebody who should be called is not, however bad the alarm",
+        "Watch the console and see that somebody else is called; mend what the text names. What waits is sent then."),
+    Row("heartbeat_failing", "low", "none", "The outward sign of life is not answered",
+        "network to the outside, or the watcher itself", "nobody outside notices when this controller dies",
+        "Check the network and the watcher's address."),
 )  # fmt: skip
 
 CATALOGUE: dict[str, Row] = {row.name: row for row in _ROWS}

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from supervisor.guard import Cleared
-from supervisor.messages import CommandOutcome, SupervisorStatus
+from supervisor.messages import AlarmStatus, CommandOutcome, SupervisorStatus
 from supervisor.settings import SiteFile
 from supervisor.shell import records
 from supervisor.shell.audit_events import Auditor
@@ -58,6 +58,7 @@ class Turn:
     said: list[Say] = field(default_factory=list)
     own: list[Publish | Say] = field(default_factory=list)  # what the shell itself has to say, with the last event
     audit: list[str] = field(default_factory=list)
+    alarms: list[AlarmStatus] = field(default_factory=list)  # for the people who are told
     status: SupervisorStatus | None = None
 
     def add(self, event: Event) -> None:
@@ -92,7 +93,7 @@ class Turn:
         del self.events[count:], self.inputs[count:]
 
     def _outgoing(self) -> tuple[list, ...]:
-        return self.decisions, self.messages, self.answers, self.lines, self.said
+        return self.decisions, self.messages, self.answers, self.lines, self.said, self.alarms
 
     def _take(self, index: int, outgoing: Outgoing, encoder: Encoder) -> None:
         if isinstance(outgoing, Row):
@@ -111,4 +112,6 @@ class Turn:
         (self.answers if to_operator else self.messages).append(encoded)
         if isinstance(outgoing, Publish) and isinstance(outgoing.body, SupervisorStatus):
             self.status = outgoing.body
+        if isinstance(outgoing, Publish) and isinstance(outgoing.body, AlarmStatus):
+            self.alarms.append(outgoing.body)
         self.decisions.append((index, f'{{"topic": "{encoded.topic}", "message": {encoded.payload.decode()}}}'))

@@ -51,6 +51,7 @@ class Batch:
     snapshot: bytes | None = None
     fault: tuple[Input, str] | None = None
     audit: list[str] = field(default_factory=list)  # of `audit.event_text`, in order
+    notify: list[tuple[str, tuple[object, ...]]] = field(default_factory=list)  # of `notify.store`: SQL with its values
 
 
 class Journal:
@@ -155,6 +156,8 @@ class Journal:
         for first, last in batch.history_done:
             db.execute("DELETE FROM history WHERE id BETWEEN ? AND ?", (first, last))
             self.history_first_id = max(self.history_first_id, last + 1)
+        for statement, values in batch.notify:
+            db.execute(statement, values)
         if batch.snapshot is not None:
             db.execute("INSERT OR REPLACE INTO snapshots VALUES (?, ?)", (seq + len(batch.inputs), batch.snapshot))
             kept = "SELECT seq FROM snapshots ORDER BY seq DESC LIMIT ?"

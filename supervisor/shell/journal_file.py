@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from supervisor.shell import audit
+from supervisor.shell.notify import store
 
 FILE = "journal.sqlite"
 LOCK = "journal.lock"
@@ -32,6 +33,7 @@ CREATE TABLE faults (id INTEGER PRIMARY KEY, wall_s REAL, kind TEXT, topic TEXT,
 _FORMATS: tuple[tuple[str, ...], ...] = (
     tuple(filter(str.strip, _FIRST.split(";"))),
     audit.TABLE,
+    store.TABLES,
 )
 FORMAT = len(_FORMATS)
 # The small tables that everything rests on. The whole file is read through only after a reboot: a process that dies

@@ -23,6 +23,7 @@ from supervisor.shell.housekeeping import Housekeeping
 from supervisor.shell.journal import Batch, Journal
 from supervisor.shell.journal_file import JournalError
 from supervisor.shell.logs import Log, say
+from supervisor.shell.notify.desk import Notifying, Silent
 from supervisor.shell.outbox import Outbox
 from supervisor.shell.rejections import Rejections
 from supervisor.shell.signals import Stop
@@ -54,6 +55,7 @@ class Parts(NamedTuple):
     will: Will
     history: History | None
     authority: Authority | None = None  # None: commands are taken unsigned
+    notify: Notifying | None = None
 
 
 class Loop:
@@ -67,6 +69,7 @@ class Loop:
         self.tick_s = tick_s
         self.epoch = epoch
         self.auditor = Auditor()
+        self.notify = parts.notify or Silent()
         self.rejections = Rejections()
         self.troubles = Troubles()
         self.outbox = Outbox(self.journal, self.bus, self.log, self.clock)
@@ -101,6 +104,7 @@ class Loop:
     def begin(self) -> None:
         """The first event of this run, on disk before anything is sent."""
         self.housekeeping.start()
+        self.notify.start()
         if self.journal.audit_broken:
             self.log.error("audit_found_broken", detail="it does not end where it was left; see stillhold audit verify")
         self._act(self._turn_with(Started(self.clock.now(), self.epoch, self.journal.instance)))
@@ -171,6 +175,7 @@ class Loop:
 
     def _note_troubles(self, turn: Turn) -> None:
         self.housekeeping.tell()
+        self.notify.tell(self.troubles)
         words = self.rejections.recent(turn.now)
         self.troubles.put("rejected_messages", words is not None, words or "")
         self.command_refusals.tell(self.troubles, self.authority, turn.now)
@@ -196,6 +201,7 @@ class Loop:
         answers = self.outbox.write(batch, turn.answers)
         self.journal.commit(batch)
         self.housekeeping.committed(batch)
+        self.notify.committed()
         if turn.status is not None:
             self.will.status = turn.status
         self.outbox.send(turn.messages)
@@ -204,7 +210,9 @@ class Loop:
             say(self.log, one)
 
     def _batch(self, turn: Turn) -> Batch:
-        return Batch(self.clock.mark(turn.now), turn.inputs, turn.decisions, turn.lines, audit=turn.audit)
+        batch = Batch(self.clock.mark(turn.now), turn.inputs, turn.decisions, turn.lines, audit=turn.audit)
+        batch.notify = self.notify.decide(turn.alarms, turn.now)
+        return batch
 
     def _give_up(self, turn: Turn, failed: EngineFailed) -> None:
         """The engine cannot be trusted any more. Keep what it did before, set the event at fault aside so that it does
@@ -227,6 +235,8 @@ class Loop:
     def _end_in_order(self) -> int:
         self._act(self._turn_with(Stopping(self.clock.now())), last=True)
         said = self.bus.close(GOODBYE_S)
+        now = self.clock.now()
+        self.journal.commit(Batch(self.clock.mark(now), notify=self.notify.stop(GOODBYE_S, now)))
         self.housekeeping.stop()
         self._tell_audit_head()
         self.log.info("stopped", state_saved=True, broker_told=said, inputs=self.journal.seq, exit_status=EXIT_DONE)

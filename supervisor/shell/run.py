@@ -18,6 +18,7 @@ from supervisor.shell.history import History, influx_poster
 from supervisor.shell.journal import Journal
 from supervisor.shell.journal_file import JournalError
 from supervisor.shell.loop import EXIT_FAILED, Loop, Parts
+from supervisor.shell.notify import desk
 from supervisor.shell.operators import operators_file
 from supervisor.shell.paho_bus import PahoBus
 from supervisor.shell.paho_link import Address
@@ -84,7 +85,8 @@ def _loop(
     echo_topic = f"{site.root}/supervisor/echo/{journal.instance}"
     bus = PahoBus(address, decoder.filters, echo_topic, site.broker.echo_timeout_s, will, clock, stop.wake)
     authority = _authority(args.operators, site, folder, journal, clock, log)
-    parts = Parts(engine, journal, bus, decoder, encoder, clock, log, stop, will, history, authority)
+    notify = desk.make(site, folder, journal.path, journal.instance, clock, log)
+    parts = Parts(engine, journal, bus, decoder, encoder, clock, log, stop, will, history, authority, notify)
     return Loop(parts, site.timing.tick_s, epoch)
 
 

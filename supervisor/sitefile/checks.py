@@ -11,6 +11,7 @@ from typing import Any
 from supervisor.settings import AIR_CO2_PCT, AIR_O2_PCT, Analyser, Room, SiteFile
 from supervisor.sitefile.gas import gas_problems
 from supervisor.sitefile.maps import mapping_problems
+from supervisor.sitefile.people import people_problems
 from supervisor.sitefile.problems import MISSING, Figures, Problem, entries, error, known, legal, listed, nearest, warning
 from supervisor.values import GASES
 
@@ -24,6 +25,7 @@ def cross_problems(site: SiteFile) -> Iterator[Problem]:
         yield from check(site)
     yield from gas_problems(site)
     yield from mapping_problems(site)
+    yield from people_problems(site)
 
 
 # ------------------------------------------------------------------------------------------------ names

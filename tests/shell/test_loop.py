@@ -153,7 +153,8 @@ def test_rejections_and_a_flood_become_troubles_and_end(tmp_path: Path) -> None:
     # After a start each trouble is told once to be over, so that an alarm of the run before can end.
     assert set(rig.engine.troubles) == {
         ("rejected_messages", False), ("inbound_overflow", False), ("history_unreachable", False),
-        ("history_rows_refused", False), ("history_backlog_full", False),
+        ("history_rows_refused", False), ("history_backlog_full", False), ("notification_failing", False),
+        ("heartbeat_failing", False),
     }  # fmt: skip
     rig.engine.troubles.clear()
     for seq in range(30):

@@ -1,0 +1,58 @@
+"""The way out: e-mail, web hooks and whatever else the apprise library reaches. Who, when and what is decided elsewhere.
+
+Every attempt carries the message's number in the header `X-Stillhold-Message`, where there are headers, and at the end of
+its text, so that a receiver can drop a repeat. (The library gives each e-mail a Message-ID of its own.)
+"""
+
+import logging
+from collections.abc import Callable
+
+from supervisor.shell.notify.store import Message
+from supervisor.shell.notify.words import REPEAT
+
+HEADER = "X-Stillhold-Message"
+TIMEOUT_S = 8.0
+_TYPES = {"critical": "failure", "high": "failure", "medium": "warning", "low": "info"}
+
+Transport = Callable[[str, Message, bool], str | None]
+"""Address, message, whether it may be a repeat; None when a server took it, else why not, without the address in it."""
+
+
+def ready() -> None:
+    """Import the library, which takes a while, and keep its log lines to itself: they hold addresses."""
+    import apprise  # noqa: F401
+
+    own = logging.getLogger("apprise")
+    own.propagate = False
+    if not own.handlers:
+        own.addHandler(logging.NullHandler())
+
+
+def send(address: str, message: Message, again: bool) -> str | None:
+    """One attempt, at most some ten seconds long."""
+    import apprise
+
+    ready()
+    asset = apprise.AppriseAsset(app_id="Stillhold", app_desc="Stillhold", app_url="", async_mode=False, storage_mode="memory")
+    try:
+        # It reads an address like a web page's: what it does not know it gives back as None.
+        plugin = apprise.Apprise.instantiate(address, asset=asset, suppress_exceptions=True)
+        if plugin is None:
+            return "not an address that can be used"
+        _dress(plugin, message.number)
+        body = f"{REPEAT}\n\n{message.body}" if again else message.body
+        kind = apprise.NotifyType(_TYPES[message.priority])
+        taken = plugin.notify(body=body, title=message.title, notify_type=kind, body_format=apprise.NotifyFormat.TEXT)
+    except Exception as error:
+        return f"the attempt failed ({type(error).__name__})"
+    return None if taken else "not reached, or not taken"
+
+
+def _dress(plugin: object, number: str) -> None:
+    """Our header, our patience, plain text."""
+    headers = getattr(plugin, "headers", None)
+    if isinstance(headers, dict):
+        headers[HEADER] = number
+    for name in ("socket_connect_timeout", "socket_read_timeout"):
+        if hasattr(plugin, name):
+            setattr(plugin, name, min(TIMEOUT_S, float(getattr(plugin, name))))
