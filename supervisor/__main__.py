@@ -7,7 +7,7 @@ import sys
 from importlib import metadata
 from pathlib import Path
 
-from supervisor.shell import audit_cmd
+from supervisor.shell import arguments, audit_cmd, cli_alarms, cli_commands, cli_operators, cli_status
 
 EXIT_WRONG = 2
 EXIT_INTERRUPTED = 130
@@ -15,8 +15,9 @@ EXIT_INTERRUPTED = 130
 EPILOG = """\
 exit status:
   0    done; for check: the site file has no errors (it may have warnings)
-  1    run: ended by a failure, which the log names
+  1    run: ended by a failure, which the log names; a command to the site: refused, with the reason
   2    the command line is wrong, or the site file has errors: each is printed with its mend
+  3    no answer from the site: nobody is online there, or a command may still be carried out
   130  interrupted from the keyboard, where the command does not end in order by itself
 
 This program is not a safety instrumented system. Fixed gas detection, ventilation and entry procedure by licensed
@@ -26,7 +27,7 @@ practice and local code stand by themselves; it adds to them and replaces none.
 
 def main(argv: list[str] | None = None) -> int:
     """Runs one subcommand and gives its exit status."""
-    words = sys.argv[1:] if argv is None else argv
+    words = cli_alarms.spelled_out(sys.argv[1:] if argv is None else argv)
     if words[:1] == ["simulate"]:  # all that follows belongs to the simulator, --help too
         return _simulate(words[1:])
     args = _parser().parse_args(words)
@@ -46,7 +47,7 @@ def _parser() -> argparse.ArgumentParser:
         prog="stillhold",
         description="Keeps sealed fruit enclosures at their gas set-points, and keeps people out of unsafe air.",
         epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=lambda prog: argparse.RawDescriptionHelpFormatter(prog, max_help_position=30),
         allow_abbrev=False,
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
@@ -54,12 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     run = commands.add_parser("run", help="run a site", allow_abbrev=False)
     run.add_argument("site", type=Path, metavar="SITE", help="the site file")
     run.add_argument("--state", type=Path, required=True, metavar="DIR", help="folder for the journal; made if missing")
-    run.add_argument("--speed", type=_positive, default=1.0, metavar="N", help="times real time (default 1)")
-    run.add_argument(
-        "--start", type=_seconds, metavar="UNIX_S", help="with --speed: the time that the scaled clock started from"
-    )
-    run.add_argument("--host", help="broker, instead of the site file's")
-    run.add_argument("--port", type=_port, help="broker's port, instead of the site file's")
+    arguments.add_pace(run)
     run.add_argument("--operators", type=Path, metavar="FILE", help="operators file, instead of the site file's")
     run.add_argument("--console", action="store_true", help="log for people on a terminal")
     run.set_defaults(carry_out=_run)
@@ -70,6 +66,10 @@ def _parser() -> argparse.ArgumentParser:
     check.set_defaults(carry_out=_check)
 
     audit_cmd.add(commands)
+    cli_status.add(commands)
+    cli_alarms.add(commands)
+    cli_commands.add(commands)
+    cli_operators.add(commands)
     schema = commands.add_parser("schema", help="print the JSON Schema of a site file, for editors")
     schema.set_defaults(carry_out=_schema)
     contract = commands.add_parser("contract", help="print the message contract as an AsyncAPI 3.0 document (JSON)")
@@ -78,29 +78,6 @@ def _parser() -> argparse.ArgumentParser:
     version = commands.add_parser("version", help="print the version")
     version.set_defaults(carry_out=_version)
     return parser
-
-
-def _positive(text: str) -> float:
-    number = _seconds(text)
-    if number <= 0:
-        raise argparse.ArgumentTypeError(f"{text!r} is not above 0")
-    return number
-
-
-def _seconds(text: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number") from None
-    if not 0 <= number < 1e11:  # also false for nan
-        raise argparse.ArgumentTypeError(f"{text!r} is not between 0 and 1e11")
-    return number
-
-
-def _port(text: str) -> int:
-    if not (text.isdecimal() and 1 <= int(text) <= 65535):
-        raise argparse.ArgumentTypeError(f"{text!r} is no port from 1 to 65535")
-    return int(text)
 
 
 # ------------------------------------------------------------------------------------------------ commands
