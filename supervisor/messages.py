@@ -306,6 +306,10 @@ class AlarmStatus(Outbound):
     shelved_until: Moment | None
     text: str
     advice: str
+    note: str | None = None
+    first: Annotated[bool, Field(description="nothing else had been raised in the minute before: it may be the cause")] = False
+    trips: Annotated[Count, Field(description="how often it has come within this occurrence")] = 1
+    cause: Annotated[str | None, Field(description="the alarm that explains it and holds it back by design")] = None
 
 
 class CommandOutcome(Outbound):

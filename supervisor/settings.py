@@ -259,6 +259,13 @@ class Enclosure(_Table):
     flow_nl_min_max: GasFlows = GasFlows()
 
 
+class OutOfService(_Table):
+    """An alarm that an administrator has taken out of service, for a reason that whoever reads this file can check."""
+
+    alarm: Annotated[str, Field(pattern=r"^[a-z0-9_]+-[a-z0-9_-]+$", description="an alarm's name, - and what it is about")]
+    reason: Annotated[str, Field(min_length=3)]
+
+
 class Mapping(_Table):
     """How a gateway that speaks differently is read: its topic, and where in its payload each field lies.
 
@@ -293,6 +300,7 @@ class SiteFile(_Table):
     analyser: Annotated[tuple[Analyser, ...], Field(min_length=1, strict=False)]
     enclosure: Annotated[tuple[Enclosure, ...], Field(min_length=1, strict=False)]
     mapping: Annotated[tuple[Mapping, ...], Field(strict=False)] = ()
+    out_of_service: Annotated[tuple[OutOfService, ...], Field(strict=False)] = ()
     notify: Notify | None = None
 
     @property

@@ -1,33 +1,16 @@
-"""Alarms that people acknowledge: the states of ISA-18.2 / IEC 62682, for each alarm of each subject.
+"""Alarms that people acknowledge: what the plant says, set against each alarm's row in the catalogue and its life so far.
 
-Condition (what the plant says now) and state (what people have done about it) are kept apart. An acknowledgement names
-the occurrence that the person saw and covers no other. A latched alarm ends only when the condition is gone and a named
-person has acknowledged it with the condition gone.
+Condition (what the plant says now), latch and state (what people have done about it) are three things and never merged.
+What people say to an alarm is in `alarm_words.py`, the states in `alarm_life.py`, chatter and floods in `alarm_rate.py`.
 """
 
-from supervisor.core.catalogue import CATALOGUE, Row
+from supervisor.core import alarm_rate
+from supervisor.core.alarm_causes import explaining
+from supervisor.core.alarm_life import AWAY, after, back
+from supervisor.core.alarm_show import show
+from supervisor.core.catalogue import CATALOGUE, WORST_FIRST, row_of, worst
 from supervisor.core.desk import Desk
 from supervisor.core.state import Alarm
-from supervisor.messages import AlarmStatus, at
-
-_PRIORITIES = ("critical", "high", "medium", "low")
-WORST_FIRST = sorted(CATALOGUE, key=lambda name: (_PRIORITIES.index(CATALOGUE[name].priority), name))
-
-# What each state becomes. `clear` and `acknowledge` differ for alarms that latch.
-ON_CONDITION = {
-    "normal": "unacknowledged",
-    "returned_unacknowledged": "unacknowledged",
-    "latched_unacknowledged": "unacknowledged",
-    "latched_acknowledged": "unacknowledged",
-}
-ON_CLEAR = {"unacknowledged": "returned_unacknowledged", "acknowledged": "normal"}
-ON_CLEAR_LATCHING = {"unacknowledged": "latched_unacknowledged", "acknowledged": "latched_acknowledged"}
-ON_ACKNOWLEDGE = {
-    "unacknowledged": "acknowledged",
-    "returned_unacknowledged": "normal",
-    "latched_unacknowledged": "normal",
-    "latched_acknowledged": "normal",
-}
 
 
 def key_of(name: str, subject: str) -> str:
@@ -42,18 +25,25 @@ def condition(desk: Desk, name: str, subject: str, active: bool, text: str = "")
         if not active:
             return
         alarm = desk.state.alarms[key] = Alarm(name, subject)
-    row = CATALOGUE[name]
-    if not active:
-        alarm.pending_mono_s = None
+    row = row_of(name)
+    if active:
+        alarm.clearing_mono_s = None
         if alarm.condition:
-            _clear(desk, key, alarm, row)
-        return
-    if alarm.condition:
-        return
-    if alarm.pending_mono_s is None:
-        alarm.pending_mono_s = desk.now.mono_s
-    if desk.now.mono_s - alarm.pending_mono_s >= row.on_delay_s:
-        _raise(desk, key, alarm, text)
+            return
+        if alarm.pending_mono_s is None:
+            alarm.pending_mono_s = desk.now.mono_s
+        alarm.pending_text = text
+        if desk.now.mono_s - alarm.pending_mono_s >= row.on_delay_s:
+            _occurs(desk, key, alarm)
+    else:
+        alarm.pending_mono_s = None
+        if not alarm.condition:
+            return
+        if alarm.clearing_mono_s is None:
+            alarm.clearing_mono_s = desk.now.mono_s
+        if desk.now.mono_s - alarm.clearing_mono_s >= row.off_delay_s:
+            _clears(desk, key, alarm)
+    desk.state.alarm_timers[key] = True
 
 
 def missing(desk: Desk, name: str, subject: str, gone: bool, text: str) -> None:
@@ -63,47 +53,124 @@ def missing(desk: Desk, name: str, subject: str, gone: bool, text: str) -> None:
     condition(desk, name, subject, gone and (not desk.starting() or active(desk, name, subject)), text)
 
 
-def _raise(desk: Desk, key: str, alarm: Alarm, text: str) -> None:
-    alarm.condition, alarm.pending_mono_s, alarm.text = True, None, text
-    active = [*problems(desk, alarm.subject), alarm.name]
-    desk.state.problems[alarm.subject] = sorted(active, key=WORST_FIRST.index)
-    if alarm.state in ON_CONDITION:
-        alarm.state = ON_CONDITION[alarm.state]
-        alarm.occurrence += 1
-        alarm.raised_wall_s = desk.now.wall_s
-        alarm.cleared_wall_s = alarm.acknowledged_wall_s = alarm.acknowledged_by = None
-    _show(desk, key, alarm)
-    row = CATALOGUE[alarm.name]
+def on_tick(desk: Desk) -> None:
+    """What time alone brings about: delays run out, shelves end, what held an alarm back is over, a flood ebbs."""
+    for key in list(desk.state.alarm_timers):
+        alarm = desk.state.alarms.get(key)
+        if alarm is None or not _timed(desk, key, alarm):
+            del desk.state.alarm_timers[key]
+    floods, count, text = alarm_rate.flood(desk, active(desk, "alarm_flood", "site"))
+    condition(desk, "alarm_flood", "site", floods, f"{count} new alarms in ten minutes: {text}")
+
+
+def _timed(desk: Desk, key: str, alarm: Alarm) -> bool:
+    """Whether this alarm still waits for something."""
+    now_s, row = desk.now.mono_s, row_of(alarm.name)
+    if alarm.pending_mono_s is not None and now_s - alarm.pending_mono_s >= row.on_delay_s:
+        _occurs(desk, key, alarm)
+    if alarm.clearing_mono_s is not None and now_s - alarm.clearing_mono_s >= row.off_delay_s:
+        _clears(desk, key, alarm)
+    if alarm.state == "shelved" and alarm.shelved_until_mono_s is not None and now_s >= alarm.shelved_until_mono_s:
+        come_back(desk, key, "alarm_unshelved", operator="time")
+    if alarm.state == "suppressed_by_design":
+        _follow_cause(desk, key, alarm)
+    alarm_rate.calm(desk, key, alarm)
+    waits = alarm.pending_mono_s is not None or alarm.clearing_mono_s is not None or alarm.chattering
+    return waits or alarm.state in ("shelved", "suppressed_by_design")
+
+
+# ------------------------------------------------------------------------------------------------ what the plant says
+
+
+def _occurs(desk: Desk, key: str, alarm: Alarm) -> None:
+    row = row_of(alarm.name)
+    alarm.condition, alarm.pending_mono_s, alarm.text, alarm.cleared_wall_s = True, None, alarm.pending_text, None
+    alarm.latched = alarm.latched or row.latches
+    _recount(desk, alarm.subject)
+    cause = _cause(desk, alarm)
+    if alarm.state in AWAY:
+        desk.say("alarm_unannounced", alarm=key, condition=True, state=alarm.state, text=alarm.text)
+        show(desk, key, alarm)
+    elif cause is not None and after(alarm.state, "suppress", row.latches) is not None:
+        _suppress(desk, key, alarm, cause)
+    else:
+        _announce(desk, key, alarm)
+
+
+def _announce(desk: Desk, key: str, alarm: Alarm) -> None:
+    """Tells people: a new occurrence, or one more trip of an occurrence that chatters and that nobody has seen yet."""
+    row, was = row_of(alarm.name), alarm.state
+    alarm.state = after(was, "occurs", row.latches) or "unacknowledged"
+    if alarm_rate.trip(desk, key, alarm, unseen=was.endswith("_unacknowledged")):
+        show(desk, key, alarm)
+        return
+    alarm.occurrence += 1
+    alarm.raised_wall_s = desk.now.wall_s
+    alarm.acknowledged_wall_s = alarm.acknowledged_by = alarm.note = None
+    show(desk, key, alarm)
     level = "error" if row.priority in ("critical", "high") else "warning"
-    desk.say("alarm_raised", level, alarm=key, priority=row.priority, occurrence=alarm.occurrence,
-             text=f"{row.text}: {text}", advice=row.advice)  # fmt: skip
+    desk.say("alarm_raised", level, alarm=key, priority=row.priority, occurrence=alarm.occurrence, was=was,
+             state=alarm.state, first=alarm.first, text=f"{row.text}: {alarm.text}", advice=row.advice)  # fmt: skip
 
 
-def _clear(desk: Desk, key: str, alarm: Alarm, row: Row) -> None:
-    alarm.condition = False
-    desk.state.problems[alarm.subject] = [one for one in problems(desk, alarm.subject) if one != alarm.name]
+def _clears(desk: Desk, key: str, alarm: Alarm) -> None:
+    alarm.condition, alarm.clearing_mono_s = False, None
     alarm.cleared_wall_s = desk.now.wall_s
-    alarm.state = (ON_CLEAR_LATCHING if row.latches else ON_CLEAR).get(alarm.state, alarm.state)
-    _show(desk, key, alarm)
-    desk.say("alarm_cleared", alarm=key, occurrence=alarm.occurrence, state=alarm.state)
+    _recount(desk, alarm.subject)
+    was = alarm.state
+    alarm.state = after(was, "clears", alarm.latched) or was
+    show(desk, key, alarm)
+    if was in AWAY:
+        desk.say("alarm_unannounced", alarm=key, condition=False, state=alarm.state, text=alarm.text)
+    elif not alarm.chattering:
+        desk.say("alarm_cleared", alarm=key, occurrence=alarm.occurrence, was=was, state=alarm.state)
 
 
-def acknowledge(desk: Desk, key: str, occurrence: int | None, operator: str) -> str | None:
-    """Takes a person's acknowledgement; returns why not, or None when it was taken."""
-    alarm = desk.state.alarms.get(key)
-    if alarm is None or alarm.state == "normal":
-        return f"there is no alarm {key} to acknowledge"
-    if occurrence is None:
-        return f"say which occurrence of {key} you saw; it stands at {alarm.occurrence}"
-    if occurrence != alarm.occurrence:
-        return f"you saw occurrence {occurrence} of {key}, it stands at {alarm.occurrence}: look again"
-    if alarm.state not in ON_ACKNOWLEDGE:
-        return f"{key} was acknowledged by {alarm.acknowledged_by} already"
-    alarm.state = ON_ACKNOWLEDGE[alarm.state]
-    alarm.acknowledged_wall_s, alarm.acknowledged_by = desk.now.wall_s, operator
-    _show(desk, key, alarm)
-    desk.say("alarm_acknowledged", alarm=key, occurrence=alarm.occurrence, operator=operator, state=alarm.state)
+# ------------------------------------------------------------------------------------------------ away and back
+
+
+def _cause(desk: Desk, alarm: Alarm) -> str | None:
+    """The alarm that explains this one, when it stands. What is itself held back explains as well."""
+    for name, subject in explaining(desk.site, alarm.name, alarm.subject):
+        if active(desk, name, subject):
+            return key_of(name, subject)
     return None
+
+
+def _suppress(desk: Desk, key: str, alarm: Alarm, cause: str) -> None:
+    was, alarm.state = alarm.state, "suppressed_by_design"
+    alarm.cause, alarm.raised_wall_s = cause, desk.now.wall_s
+    desk.state.alarm_timers[key] = True
+    show(desk, key, alarm)
+    desk.say("alarm_suppressed", alarm=key, was=was, state=alarm.state, cause=cause, text=alarm.text)
+
+
+def _follow_cause(desk: Desk, key: str, alarm: Alarm) -> None:
+    """Once its cause is over, what it held back has as long as a sample may be old to end by itself."""
+    cause = _cause(desk, alarm)
+    if cause is not None:
+        alarm.cause, alarm.back_mono_s = cause, None
+        return
+    if alarm.back_mono_s is None:
+        alarm.back_mono_s = desk.now.mono_s + desk.site.timing.sample_age_s_max
+    if not alarm.condition or desk.now.mono_s >= alarm.back_mono_s:
+        come_back(desk, key, "alarm_unsuppressed", cause=alarm.cause)
+
+
+def come_back(desk: Desk, key: str, said: str, **why: str) -> None:
+    """An alarm that was away stands where its condition and its latch put it; when that is an alarm, people are told."""
+    alarm = desk.state.alarms[key]
+    was, alarm.state = alarm.state, back(alarm.condition, alarm.latched)
+    alarm.shelved_until_mono_s = alarm.shelved_until_wall_s = alarm.shelved_by = alarm.back_mono_s = None
+    alarm.cause = ""
+    desk.say(said, alarm=key, was=was, state=alarm.state, **why)
+    if alarm.condition:
+        _announce(desk, key, alarm)
+    else:
+        show(desk, key, alarm)
+
+
+# ------------------------------------------------------------------------------------------------ questions
 
 
 def active(desk: Desk, name: str, subject: str) -> bool:
@@ -112,12 +179,15 @@ def active(desk: Desk, name: str, subject: str) -> bool:
     return alarm is not None and alarm.condition
 
 
+def deadband(desk: Desk, name: str, subject: str) -> float:
+    """By how much better than its limit the measured value must be for this alarm to end; 0 while it is not active."""
+    return row_of(name).deadband if active(desk, name, subject) else 0.0
+
+
 def holds(desk: Desk, name: str, subject: str) -> bool:
-    """Whether this alarm's consequence stands: its condition holds, or it is latched and nobody has ended it."""
+    """Whether this alarm's consequence stands: its condition holds, or it is latched and nobody has reset it."""
     alarm = desk.state.alarms.get(key_of(name, subject))
-    if alarm is None:
-        return False
-    return alarm.condition or (CATALOGUE[name].latches and alarm.state != "normal")
+    return alarm is not None and (alarm.condition or alarm.latched)
 
 
 def problems(desk: Desk, subject: str) -> list[str]:
@@ -125,26 +195,27 @@ def problems(desk: Desk, subject: str) -> list[str]:
     return list(desk.state.problems.get(subject, ()))
 
 
+def closes(desk: Desk, room: str) -> bool:
+    """Whether an alarm of this room or of the site keeps the room's gas off."""
+    consequences = desk.state.consequences
+    return consequences.get(room) == "close_room" or consequences.get("site") == "close_all"
+
+
+def _recount(desk: Desk, subject: str) -> None:
+    """What is active about a subject, and the worst that follows from it. Alarms change rarely, both are asked often."""
+    state = desk.state
+    about = [one for one in state.alarms.values() if one.subject == subject]
+    names = [one.name for one in about if one.condition and one.name in CATALOGUE]
+    state.problems[subject] = sorted(names, key=WORST_FIRST.__getitem__)
+    state.consequences[subject] = worst(row_of(one.name).consequence for one in about if one.condition or one.latched)
+
+
+def recount(desk: Desk, subject: str) -> None:
+    """After a person's word has ended a latch."""
+    _recount(desk, subject)
+
+
 def show_all(desk: Desk) -> None:
     """Publishes every alarm again, after a connect: retained messages are a cache that may be gone."""
     for key, alarm in desk.state.alarms.items():
-        _show(desk, key, alarm)
-
-
-def _show(desk: Desk, key: str, alarm: Alarm) -> None:
-    row = CATALOGUE[alarm.name]
-
-    def when(wall_s: float | None):  # noqa: ANN202 - a datetime or None
-        return None if wall_s is None else at(wall_s)
-
-    desk.publish(
-        AlarmStatus(
-            alarm=key, subject=alarm.subject, occurrence=alarm.occurrence, state=alarm.state,  # type: ignore[arg-type]
-            priority=row.priority, condition=alarm.condition,
-            latched=row.latches and alarm.state != "normal",
-            raised_at=when(alarm.raised_wall_s), cleared_at=when(alarm.cleared_wall_s),
-            acknowledged_at=when(alarm.acknowledged_wall_s), acknowledged_by=alarm.acknowledged_by,
-            shelved_until=None, text=f"{row.text}: {alarm.text}" if alarm.text else row.text, advice=row.advice,
-        ),
-        key,
-    )  # fmt: skip
+        show(desk, key, alarm)

@@ -1,13 +1,14 @@
 """Every alarm there is, one row each: how urgent, what it does to dosing, how it ends, and the words for a person at 3 a.m.
 
-Priorities follow ISA-18.2 / IEC 62682: by consequence and by the time there is to act. `personnel` alarms latch, and can
-be neither shelved nor suppressed. `consequence` is carried out while the condition holds or the alarm is latched:
-`no_dose` gives this enclosure no nitrogen or CO2, `fault` also takes it to `faulted`, `close_room` and `close_all` withdraw
-permits. `advice` says what to do; figures go into each occurrence's text.
+Priorities follow ISA-18.2 / IEC 62682: by consequence and by the time there is to act. `personnel` alarms can be neither
+shelved nor suppressed nor taken out of service. `consequence` is carried out while the condition holds or the alarm is
+latched, shelved or not: `no_dose` gives this enclosure no nitrogen or CO2, `fault` also takes it to `faulted`, `close_room`
+and `close_all` withdraw permits. `advice` says what to do; figures go into each occurrence's text.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 Priority = Literal["low", "medium", "high", "critical"]
 Consequence = Literal["none", "no_dose", "fault", "close_room", "close_all"]
@@ -15,7 +16,12 @@ Consequence = Literal["none", "no_dose", "fault", "close_room", "close_all"]
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One alarm of the catalogue. `on_delay_s` is how long its condition must hold before it is an alarm."""
+    """One alarm of the catalogue.
+
+    `on_delay_s`: how long its condition must hold before it is an alarm; `off_delay_s`: how long it must be gone before it
+    is over. `deadband`: by how much better than its limit the measured value must be then, in the value's own unit.
+    `happens`: it tells of something that has happened, so that its condition is over at once.
+    """
 
     name: str
     priority: Priority
@@ -27,6 +33,19 @@ class Row:
     on_delay_s: float = 0.0
     latches: bool = False
     personnel: bool = False
+    off_delay_s: float = 0.0
+    deadband: float = 0.0
+    happens: bool = False
+
+    @property
+    def ends(self) -> str:
+        """How it ends, in words."""
+        gone = "at once, for it tells of what has happened" if self.happens else "when its cause is gone"
+        gone += f" for {self.off_delay_s:g} s" if self.off_delay_s else ""
+        gone += f" by {self.deadband:g} or more" if self.deadband else ""
+        if self.latches:
+            return f"latched: its condition ends {gone}; then a named person acknowledges, and once more to reset it"
+        return f"its condition ends {gone}; a named person acknowledges, before or after"
 
 
 _ROWS = (
@@ -67,33 +86,34 @@ _ROWS = (
         "Find the cause, then resume or vent the enclosure."),
     Row("o2_below_floor", "high", "none", "Oxygen is below the recipe's floor",
         "the fruit used it up, too much nitrogen, or make-up air that does not arrive",
-        "the fruit ferments within a day", "Check the make-up air; where there is none, vent the enclosure."),
+        "the fruit ferments within a day", "Check the make-up air; where there is none, vent the enclosure.",
+        deadband=0.1),
     Row("o2_low_no_air", "high", "none", "Oxygen sinks and there is no make-up air",
         "a tight enclosure whose fruit breathes, with no air source", "the fruit ferments within a day or two",
         "Vent the enclosure: nitrogen and CO2 cannot bring oxygen back."),
     Row("co2_above_ceiling", "high", "none", "CO2 is above the recipe's ceiling",
         "too much CO2 was given, or the fruit gives off more than the gas exchange carries away",
-        "the fruit is injured", "Check the CO2 valve; give air or vent if it does not fall."),
+        "the fruit is injured", "Check the CO2 valve; give air or vent if it does not fall.", deadband=0.2),
     Row("out_of_band", "medium", "none", "Gas has been outside its band for long",
         "a leak, a source that gives nothing, or too few samples", "quality is lost slowly",
-        "Look at the course: does oxygen rise (leak) or sink (air missing)?", on_delay_s=2 * 3600.0),
+        "Look at the course: does oxygen rise (leak) or sink (air missing)?", on_delay_s=2 * 3600.0, deadband=0.05),
     Row("sample_overdue", "medium", "none", "No believable sample for too long",
         "the analyser is busy, its line is blocked, or readings do not settle",
         "gas is off until a sample comes; nobody sees this enclosure", "Check the sample line and the analyser."),
     Row("analyser_silent", "high", "none", "Analyser is silent or reports a fault",
         "power, network, pump or the instrument itself", "no enclosure gets gas and none is watched",
-        "Check the analyser; take hand samples of the ripest enclosures meanwhile.", on_delay_s=60.0),
+        "Check the analyser; take hand samples of the ripest enclosures meanwhile.", on_delay_s=60.0, off_delay_s=30.0),
     Row("unit_silent", "high", "none", "Hardware unit is silent",
         "power or network to the gateway", "its valves are shut and its measurements are missing",
         "Check power and network of the gateway."),
     Row("unit_clock_off", "medium", "none", "Clock of a hardware unit is off",
         "no time server, a dead clock battery", "nothing is requested through this unit",
-        "Set the gateway's clock and see to its time source."),
+        "Set the gateway's clock and see to its time source.", deadband=1.0),
     Row("source_unavailable", "medium", "none", "Gas source gives nothing",
         "switched off, empty, or its status is missing", "enclosures that need this gas drift",
-        "Check the source and its valves.", on_delay_s=120.0),
+        "Check the source and its valves.", on_delay_s=120.0, off_delay_s=60.0),
     Row("co2_stock_low", "medium", "none", "CO2 stock is at its reserve", "used up", "no CO2 is requested any more",
-        "Order CO2."),
+        "Order CO2.", deadband=1.0),
     Row("nitrogen_impure", "medium", "none", "Nitrogen is not pure enough for this recipe",
         "generator warming up, overdrawn or worn", "the pull-down waits",
         "Check the generator's oxygen reading; draw less at once.", on_delay_s=300.0),
@@ -104,25 +124,27 @@ _ROWS = (
         "the valve, its unit or the source refuses", "the enclosure drifts", "See the code in the text; check the valve."),
     Row("guard_refusals", "medium", "none", "The guard refuses this enclosure's requests",
         "a limit is reached or an input is missing", "the enclosure drifts",
-        "Read the refused rule in the text; if it is the day's limit, look for a leak.", on_delay_s=600.0),
+        "Read the refused rule in the text; if it is the day's limit, look for a leak.", on_delay_s=600.0,
+        off_delay_s=60.0),
     Row("no_response", "high", "fault", "Gas was given and nothing moved",
         "a hose off, a shut hand valve, a sample line on the wrong enclosure",
         "gas flows into the room instead of the fruit", "Check the inlet hose and the sample line, then resume.",
-        latches=True),
+        latches=True, happens=True),
     Row("unexplained_move", "medium", "none", "Gas moves with every valve shut",
         "a leak or a torn bag", "the enclosure drifts to air and gas is spent against it",
-        "Look for the leak with soap solution: film, seal, glands."),
+        "Look for the leak with soap solution: film, seal, glands.", happens=True),
     Row("unrequested_flow", "high", "fault", "Gas flows that nobody asked for",
         "a valve stuck open, or somebody works by hand", "the enclosure or the room fills with gas",
-        "Shut the hand valve of this inlet and keep out of the room until its air is checked.", latches=True),
+        "Shut the hand valve of this inlet and keep out of the room until its air is checked.", latches=True,
+        happens=True),
     Row("late_report", "low", "none", "A valve is slow to answer", "network or gateway under load",
-        "doses are cut short", "Check the gateway if it goes on."),
+        "doses are cut short", "Check the gateway if it goes on.", happens=True),
     Row("epoch_overtaken", "critical", "close_all", "Another supervisor has taken over",
         "a second supervisor runs on this site", "two masters dose the same fruit",
         "Stop one of the two; this one gives no gas until it is restarted."),
     Row("clock_jumped", "medium", "none", "The controller's clock jumped",
         "set by hand or by a time server after long without one", "ages are measured anew, dosing waits for new samples",
-        "Check the controller's time source."),
+        "Check the controller's time source.", happens=True),
     Row("link_lost", "high", "none", "Link to the broker is lost", "broker, network or cable",
         "nothing is measured or dosed; the hardware has shut its valves by itself", "Check the broker and the cable."),
     Row("history_unreachable", "low", "none", "The history database does not take rows",
@@ -133,14 +155,18 @@ _ROWS = (
         "database down for very long", "new rows are not kept for the database; the journal goes on",
         "Restore the database or free disk space."),
     Row("inbound_overflow", "high", "none", "Messages come faster than they can be taken",
-        "a gateway floods the broker", "measurements may be missing", "Find the flooding gateway and stop it."),
+        "a gateway floods the broker", "measurements may be missing", "Find the flooding gateway and stop it.",
+        off_delay_s=60.0),
     Row("rejected_messages", "low", "none", "Messages are rejected",
         "a gateway sends what the contract does not know", "its measurements are missing",
-        "See the topic `rejected` for the reason.", on_delay_s=0.0),
+        "See the topic `rejected` for the reason."),
     Row("commands_refused", "medium", "none", "Operators' commands are refused again and again",
         "a wrong key or clock at a console, a revoked or mistyped name, an operators file that cannot be used, or somebody "
         "who tries", "an operator may be unable to acknowledge, vent or stop, or a stranger may be at the broker",
         "Read the reason in the text; mend key, clock or operators file. If nobody of yours sent them, find out who did."),
+    Row("alarm_flood", "medium", "none", "Alarms come faster than anybody can read them",
+        "one cause with many consequences: power, network, an analyser, a source", "the one that matters is overlooked",
+        "Look at the first of the burst and at the most frequent kind in the text; see to people first."),
     Row("notification_failing", "high", "none", "Notifications do not reach somebody",
         "mail server, network or provider down, a wrong address or password, a broken addresses file",
         "somebody who should be called is not, however bad the alarm",
@@ -151,3 +177,20 @@ _ROWS = (
 )  # fmt: skip
 
 CATALOGUE: dict[str, Row] = {row.name: row for row in _ROWS}
+_PRIORITIES = ("critical", "high", "medium", "low")
+_BY_PRIORITY = sorted(_ROWS, key=lambda row: (_PRIORITIES.index(row.priority), row.name))
+WORST_FIRST: dict[str, int] = {row.name: place for place, row in enumerate(_BY_PRIORITY)}
+_CONSEQUENCES: tuple[Consequence, ...] = get_args(Consequence)
+_RETIRED = Row("retired", "high", "none", "An alarm that this version does not know any more",
+               "the program was changed while it stood", "what it was about may still be wrong",
+               "Look at what it was about, then acknowledge it.")  # fmt: skip
+
+
+def row_of(name: str) -> Row:
+    """The row of an alarm; for one that stood when the program was changed and is not known any more, a row that says so."""
+    return CATALOGUE.get(name, _RETIRED)
+
+
+def worst(consequences: Iterable[Consequence]) -> Consequence:
+    """The one that outweighs the others."""
+    return max(consequences, key=_CONSEQUENCES.index, default="none")

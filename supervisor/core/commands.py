@@ -1,6 +1,6 @@
 """What operators want: carried out once, or refused with a reason they can act on."""
 
-from supervisor.core import alarms, entry
+from supervisor.core import alarm_words, alarms, entry
 from supervisor.core import people as people_in_rooms
 from supervisor.core.desk import Desk
 from supervisor.core.enclosure import RESUME, TRANSITIONS, Trigger
@@ -37,7 +37,11 @@ def _carry_out(desk: Desk, command: OperatorCommand) -> str | None:
     if command.action in ("seal", "vent", "open", "resume", "stop"):
         return _move(desk, command)
     if command.action == "acknowledge":
-        return alarms.acknowledge(desk, command.target, command.occurrence, command.operator)
+        return alarm_words.acknowledge(desk, command.target, command.occurrence, command.operator, command.note)
+    if command.action == "shelve":
+        return alarm_words.shelve(desk, command)
+    if command.action == "unshelve":
+        return alarm_words.unshelve(desk, command.target, command.operator)
     if command.action in ("enter", "leave"):
         if command.target not in desk.state.rooms:
             return f"there is no room {command.target}"
@@ -64,10 +68,11 @@ def _move(desk: Desk, command: OperatorCommand) -> str | None:
         if (why_not := people_in_rooms.why_not_open(desk, command.target)) is not None:
             return why_not
     if command.action == "resume":
-        pending = [row for row in ("no_response", "unrequested_flow") if alarms.holds(desk, row, command.target)]
-        if pending:
-            return f"alarm {pending[0]}-{command.target} must be over and acknowledged first"
+        if unseen := alarm_words.unseen_latches(desk, command.target):
+            return f"alarm {unseen[0]} must be over and acknowledged first"
     trigger(desk, command.target, what, f"{command.action} by {command.operator}")
+    if command.action == "resume":
+        alarm_words.reset(desk, command.target, command.operator, "resumed")
     return None
 
 

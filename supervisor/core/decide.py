@@ -203,13 +203,15 @@ def _say_limits(desk: Desk, name: str, sample: Sample, recipe: Recipe) -> None:
     """The recipe's floor and ceiling, and how long the gas has been out of its band."""
     kept = desk.state.enclosures[name]
     sealed = (kept.faulted_from if kept.state == "faulted" else kept.state) in ("pulling_down", "holding")
-    alarms.condition(desk, "o2_below_floor", name, sealed and sample.o2_pct < recipe.o2_floor_pct,
+    floor_pct = recipe.o2_floor_pct + alarms.deadband(desk, "o2_below_floor", name)
+    alarms.condition(desk, "o2_below_floor", name, sealed and sample.o2_pct < floor_pct,
                      f"{sample.o2_pct:.2f} %, floor {recipe.o2_floor_pct:g} %")  # fmt: skip
-    alarms.condition(desk, "co2_above_ceiling", name, sealed and sample.co2_pct > recipe.co2_ceiling_pct,
+    ceiling_pct = recipe.co2_ceiling_pct - alarms.deadband(desk, "co2_above_ceiling", name)
+    alarms.condition(desk, "co2_above_ceiling", name, sealed and sample.co2_pct > ceiling_pct,
                      f"{sample.co2_pct:.2f} %, ceiling {recipe.co2_ceiling_pct:g} %")  # fmt: skip
-    out = (
-        abs(sample.o2_pct - recipe.o2_pct) > recipe.o2_band_pct or abs(sample.co2_pct - recipe.co2_pct) > recipe.co2_band_pct
-    )
+    better_pct = alarms.deadband(desk, "out_of_band", name)
+    o2_off_pct, co2_off_pct = abs(sample.o2_pct - recipe.o2_pct), abs(sample.co2_pct - recipe.co2_pct)
+    out = o2_off_pct > recipe.o2_band_pct - better_pct or co2_off_pct > recipe.co2_band_pct - better_pct
     alarms.condition(desk, "out_of_band", name, kept.state == "holding" and out,
                      f"O2 {sample.o2_pct:.2f} % (set-point {recipe.o2_pct:g} +- {recipe.o2_band_pct:g}), "
                      f"CO2 {sample.co2_pct:.2f} % (set-point {recipe.co2_pct:g} +- {recipe.co2_band_pct:g})")  # fmt: skip

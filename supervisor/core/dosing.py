@@ -51,6 +51,8 @@ def _why_not(desk: Desk, name: str, gas: Gas, kept: Enclosure, sample: Sample, s
         return f"room {enclosure.room} has no permit for {gas}"
     if sample.taken_mono_s < state.trusted_mono_s or desk.now.mono_s - sample.taken_mono_s > timing.sample_age_s_max:
         return "its sample is too old"
+    if gas != "air" and state.consequences.get(name, "none") != "none":
+        return "an alarm of this enclosure keeps its gas off"
     if gas != "air" and sample.o2_pct < recipe.o2_floor_pct:
         return "oxygen is below the floor"
     if gas == "co2" and sample.co2_pct > recipe.co2_ceiling_pct:
@@ -167,7 +169,8 @@ def judge_source(desk: Desk, name: str) -> None:
     why = source_trouble(desk, source)
     told = source.stock_kg is not None and desk.state.sources[name].stock_kg is not None
     left_kg = stock_left_kg(desk, source)
-    low = told and left_kg <= source.reserve_kg  # as last told: silence fills no bank
+    reserve_kg = source.reserve_kg + alarms.deadband(desk, "co2_stock_low", name)
+    low = told and left_kg <= reserve_kg  # as last told: silence fills no bank
     alarms.condition(desk, "co2_stock_low", name, low, f"{left_kg:.1f} kg left, reserve {source.reserve_kg:g} kg")
     gone = why is not None and not (low and "reserve" in why)
     alarms.missing(desk, "source_unavailable", name, gone, why or "")

@@ -7,8 +7,6 @@ rest (a sensor that never speaks again would forbid its room for ever) nor break
 from collections.abc import Callable, Iterable
 from typing import TypeVar
 
-from supervisor.core import alarms
-from supervisor.core.desk import Desk
 from supervisor.core.state import Analyser, Enclosure, Room, Sensor, SiteState, Source, Unit
 from supervisor.settings import SiteFile
 
@@ -26,6 +24,8 @@ def fit(site: SiteFile, state: SiteState) -> None:
     named = (*site.analyser, *site.source, *site.enclosure, *(one for room in site.room for one in room.sensor))
     _keep(state.units, dict.fromkeys(one.unit for one in named), Unit)
     state.open_doses = {request_id: where for request_id, where in state.open_doses.items() if where in site.enclosures}
+    for alarm in state.alarms.values():  # a snapshot of a version that kept no latch by itself
+        alarm.latched = alarm.latched or alarm.state.startswith("latched")
     for analyser in state.analysers.values():
         if analyser.visit is not None and analyser.visit.line not in site.enclosure_of_line:
             analyser.visit = None
@@ -37,12 +37,3 @@ def _keep(kept: dict[str, Point], wanted: Iterable[str], make: Callable[[], Poin
         del kept[gone]
     for name in names:
         kept.setdefault(name, make())
-
-
-def end_alarms(desk: Desk) -> None:
-    """What is gone from the site cannot come back to end its alarms: their condition is over, a person's word still due."""
-    site, state = desk.site, desk.state
-    known = {"site", *site.enclosures, *site.rooms, *site.analysers, *site.gas_sources, *state.units}
-    for alarm in list(state.alarms.values()):
-        if alarm.condition and alarm.subject not in known:
-            alarms.condition(desk, alarm.name, alarm.subject, False)

@@ -7,6 +7,7 @@ what has news, and once each `tick_s` at everything, so its cost follows the new
 from pydantic import TypeAdapter
 
 from supervisor.core import (
+    alarm_words,
     alarms,
     commands,
     decide,
@@ -20,7 +21,7 @@ from supervisor.core import (
     sampling,
     transitions,
     units,
-)
+)  # fmt: skip
 from supervisor.core.desk import Desk
 from supervisor.core.state import SiteState
 from supervisor.messages import (
@@ -116,7 +117,7 @@ def _start(desk: Desk, event: Started) -> None:
     for kept in state.enclosures.values():
         kept.wanted_nl, kept.decided_mono_s = {}, None
     alarms.condition(desk, "epoch_overtaken", "site", False)
-    fit.end_alarms(desk)
+    alarm_words.follow_site_file(desk)
     desk.say("started", epoch=state.epoch, instance=event.instance)
 
 
@@ -258,6 +259,7 @@ def _tick(desk: Desk) -> None:
     state.dirty.clear()
     state.dirty_rooms.clear()
     if sweeping:
+        alarms.on_tick(desk)
         state.swept_mono_s = desk.now.mono_s
 
 

@@ -5,6 +5,7 @@
 
 from dataclasses import dataclass, field
 
+from supervisor.core.alarm_life import AlarmState
 from supervisor.core.regulation import Loop
 from supervisor.values import Gas, State
 
@@ -210,25 +211,42 @@ class Enclosure:
 
 @dataclass(slots=True)
 class Alarm:
-    """Condition and latch are two things and never merged. `pending_mono_s`: true since, waiting out the on-delay."""
+    """Condition, latch and state are three things and never merged. `pending_mono_s`: true since, waiting out the on-delay;
+    `clearing_mono_s`: gone since, waiting out the off-delay. `trips` counts how often this occurrence has come; `cause` is
+    the alarm that holds it back by design, and `back_mono_s` when it comes back although that one is over.
+    """
 
     name: str
     subject: str
     occurrence: int = 0
-    state: str = "normal"
+    state: AlarmState = "normal"
     condition: bool = False
+    latched: bool = False
     pending_mono_s: float | None = None
+    pending_text: str = ""
+    clearing_mono_s: float | None = None
     raised_wall_s: float | None = None
     cleared_wall_s: float | None = None
     acknowledged_wall_s: float | None = None
     acknowledged_by: str | None = None
+    note: str | None = None
+    shelved_until_mono_s: float | None = None
+    shelved_until_wall_s: float | None = None
+    shelved_by: str | None = None
+    cause: str = ""
+    back_mono_s: float | None = None
+    first: bool = False
+    trips: int = 0
+    trips_mono_s: list[float] = field(default_factory=list)
+    chattering: bool = False
     text: str = ""
 
 
 @dataclass(slots=True)
 class SiteState:
     """`open_doses` are the requests that may still run, by the enclosure that holds them; the dose itself lies there.
-    `problems` are the alarms whose condition holds, by subject, worst first.
+    `problems` are the alarms whose condition holds, by subject, worst first; `consequences` the worst of what follows from
+    them. `alarm_timers` are the alarms that wait for a time, `announced` those of the last ten minutes (mono, alarm).
 
     Nothing from before `trusted_mono_s` (the last start, or the last jump of the clock) is taken for known.
     """
@@ -255,6 +273,9 @@ class SiteState:
     open_doses: dict[str, str] = field(default_factory=dict)
     alarms: dict[str, Alarm] = field(default_factory=dict)
     problems: dict[str, list[str]] = field(default_factory=dict)
+    consequences: dict[str, str] = field(default_factory=dict)
+    alarm_timers: dict[str, bool] = field(default_factory=dict)
+    announced: list[tuple[float, str]] = field(default_factory=list)
     commands: dict[str, str] = field(default_factory=dict)
     dirty: dict[str, bool] = field(default_factory=dict)
     dirty_rooms: dict[str, bool] = field(default_factory=dict)

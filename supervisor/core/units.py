@@ -69,7 +69,8 @@ def judge(desk: Desk) -> None:
         age_s = desk.age_s(unit.heard_mono_s)
         heard = "never heard" if age_s is None else f"last heard {age_s:.0f} s ago"
         alarms.missing(desk, "unit_silent", name, silent, f"{heard}, at most {timing.unit_silence_s_max:g} s")
-        off = abs(unit.clock_offset_s) > timing.clock_offset_s_max  # as last heard: silence puts no clock right
+        limit_s = timing.clock_offset_s_max - alarms.deadband(desk, "unit_clock_off", name)
+        off = abs(unit.clock_offset_s) > limit_s  # as last heard: silence puts no clock right
         alarms.condition(
             desk, "unit_clock_off", name, off,
             f"clock {unit.clock_offset_s:+.1f} s off, at most {timing.clock_offset_s_max:g} s",

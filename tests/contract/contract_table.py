@@ -51,7 +51,8 @@ FROM_THE_SUPERVISOR = [
           "problems"),
     Topic("alarm/{alarm}", RETAINED,
           "alarm subject occurrence state priority condition latched raised_at cleared_at acknowledged_at "
-          "acknowledged_by shelved_until text advice"),
+          "acknowledged_by shelved_until text advice",
+          "note first trips cause"),
     Topic("operator/outcome", False, "command_id accepted reason"),
     Topic("supervisor/status", RETAINED, "online instance epoch started_at"),
     # The design names the topic and that it carries the reason; the other keys are this program's.

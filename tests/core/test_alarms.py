@@ -1,55 +1,16 @@
-"""Alarms on fake time: the states of ISA-18.2-2016 / IEC 62682 and what leads from one to the next.
-
-State names confirmed in published texts, the transitions from memory. Acknowledge and reset are one action here: a latched
-alarm ends by a named person's acknowledgement with the condition gone, as the design's rule 8 has it.
-"""
+"""Alarms on fake time: titled scripts, each step with the state after it, and what is told of them."""
 
 from typing import get_args
 
-import corekit
 import pytest
+from alarmkit import Panel
 
-from supervisor.core import alarms
-from supervisor.core.catalogue import CATALOGUE, Consequence, Priority
-from supervisor.core.desk import Desk
-from supervisor.core.state import SiteState
-from supervisor.messages import AlarmStatus
-from supervisor.values import Now, Publish, Say
+from supervisor.core.catalogue import CATALOGUE, Consequence, Priority, worst
 
-PLAIN, LATCHING, SLOW = "unit_silent", "room_air_unsafe", "analyser_silent"
-SLOW_S = 60.0  # the catalogue's on-delay of SLOW, retyped
-
-
-class Panel:
-    """One alarm of one subject on fake time. Steps: `on`, `off`, `ack`, `ack N`; the return of `do` is the state."""
-
-    def __init__(self, name: str) -> None:
-        self.name, self.state, self.mono_s = name, SiteState(), 100.0
-        self.told: list[AlarmStatus] = []
-        self.said: list[Say] = []
-
-    def do(self, what: str, seconds: float = 1.0, operator: str = "kit") -> str | None:
-        self.mono_s += seconds
-        desk = Desk(corekit.site(), self.state, Now(self.mono_s, 1_790_000_000.0 + self.mono_s))
-        answer = None
-        if what in ("on", "off"):
-            alarms.condition(desk, self.name, "x", what == "on", f"measured at {self.mono_s:g}")
-        else:
-            _, _, number = what.partition(" ")
-            occurrence = int(number) if number else self.occurrence
-            answer = alarms.acknowledge(desk, f"{self.name}-x", occurrence, operator)
-        self.told += [one.body for one in desk.effects if isinstance(one, Publish)]
-        self.said += [one for one in desk.effects if isinstance(one, Say)]
-        return answer
-
-    @property
-    def occurrence(self) -> int:
-        return self.told[-1].occurrence if self.told else 0
-
-    @property
-    def shown(self) -> str:
-        return self.told[-1].state if self.told else "normal"
-
+PLAIN, LATCHING, SLOW, SLUGGISH = "unit_silent", "room_air_unsafe", "analyser_silent", "source_unavailable"
+SLOW_S, SLUGGISH_S = 60.0, 60.0  # on-delay of SLOW and off-delay of SLUGGISH, retyped from the catalogue
+SUBJECT = {PLAIN: "gw-east", LATCHING: "east", SLOW: "az", SLUGGISH: "bank"}
+HOUR_S = 3600.0
 
 # Title, alarm, and each step with the state after it.
 SCRIPTS = [
@@ -63,33 +24,47 @@ SCRIPTS = [
      [("on", "unacknowledged"), ("ack", "acknowledged"), ("off", "normal"), ("on", "unacknowledged")]),
     ("goes on: still one occurrence", PLAIN, [("on", "unacknowledged"), ("on", "unacknowledged"), ("ack", "acknowledged"),
      ("on", "acknowledged")]),
-    ("latched: returns unseen, ends by acknowledgement", LATCHING,
-     [("on", "unacknowledged"), ("off", "latched_unacknowledged"), ("off", "latched_unacknowledged"), ("ack", "normal")]),
-    ("latched: seen, returns, still stands, ended by a second word", LATCHING,
+    ("latched: returns unseen, is acknowledged, and reset by a second word", LATCHING,
+     [("on", "unacknowledged"), ("off", "latched_unacknowledged"), ("off", "latched_unacknowledged"),
+      ("ack", "latched_acknowledged"), ("wait", "latched_acknowledged"), ("ack", "normal")]),
+    ("latched: seen, returns, still stands, reset by a second word", LATCHING,
      [("on", "unacknowledged"), ("ack", "acknowledged"), ("off", "latched_acknowledged"), ("ack", "normal")]),
     ("latched: comes again while latched unseen", LATCHING,
      [("on", "unacknowledged"), ("off", "latched_unacknowledged"), ("on", "unacknowledged")]),
     ("latched: comes again while latched and seen", LATCHING,
      [("on", "unacknowledged"), ("ack", "acknowledged"), ("off", "latched_acknowledged"), ("on", "unacknowledged")]),
+    ("shelved while it stands, the shelf ends, it is told anew", PLAIN,
+     [("on", "unacknowledged"), ("shelve 1", "shelved"), ("wait", "shelved"), ("unshelve", "unacknowledged")]),
+    ("shelved, over meanwhile: nothing is left to tell", PLAIN,
+     [("on", "unacknowledged"), ("ack", "acknowledged"), ("shelve 1", "shelved"), ("off", "shelved"), ("unshelve", "normal")]),
+    ("shelved before it comes", PLAIN, [("shelve 1", "shelved"), ("on", "shelved"), ("unshelve", "unacknowledged")]),
+    ("a restart changes nothing", LATCHING,
+     [("on", "unacknowledged"), ("restart", "unacknowledged"), ("ack", "acknowledged"), ("restart", "acknowledged"),
+      ("off", "latched_acknowledged"), ("restart", "latched_acknowledged"), ("ack", "normal"), ("restart", "normal")]),
 ]  # fmt: skip
+
+
+def panel_of(name: str) -> Panel:
+    return Panel(name, SUBJECT[name])
 
 
 @pytest.mark.parametrize(("name", "steps"), [script[1:] for script in SCRIPTS], ids=[script[0] for script in SCRIPTS])
 def test_transitions(name: str, steps: list[tuple[str, str]]) -> None:
-    panel = Panel(name)
+    panel, condition = panel_of(name), False
     for number, (what, expected) in enumerate(steps):
         answer = panel.do(what)
+        condition = what == "on" or (condition and what != "off")
         assert answer is None, f"step {number} was refused: {answer}"
-        assert panel.shown == expected, f"step {number}, {what}"
-        assert panel.told[-1].condition == (expected in ("unacknowledged", "acknowledged"))
+        assert panel.shown == panel.alarm.state == expected, f"step {number}, {what}"
+        assert panel.told[-1].condition == condition
         assert panel.told[-1].latched == (name == LATCHING and expected != "normal")
 
 
 def test_each_coming_is_its_own_occurrence_and_unacknowledged_again() -> None:
-    panel = Panel(PLAIN)
+    panel = panel_of(PLAIN)
     for expected in (1, 2, 3):
-        panel.do("on")
-        assert (panel.occurrence, panel.shown) == (expected, "unacknowledged")
+        panel.do("on", 61.0)
+        assert (panel.alarm.occurrence, panel.shown) == (expected, "unacknowledged")
         assert panel.told[-1].acknowledged_by is None and panel.told[-1].acknowledged_at is None
         assert panel.told[-1].cleared_at is None
         panel.do("ack", operator="mara")
@@ -98,7 +73,7 @@ def test_each_coming_is_its_own_occurrence_and_unacknowledged_again() -> None:
 
 
 def test_an_acknowledgement_of_another_occurrence_is_refused() -> None:
-    panel = Panel(PLAIN)
+    panel = panel_of(PLAIN)
     panel.do("on")
     panel.do("off")
     panel.do("on")
@@ -110,16 +85,33 @@ def test_an_acknowledgement_of_another_occurrence_is_refused() -> None:
 
 
 def test_an_acknowledgement_without_its_occurrence_is_refused() -> None:
-    panel = Panel(PLAIN)
+    panel = panel_of(PLAIN)
     panel.do("on")
-    desk = Desk(corekit.site(), panel.state, Now(200.0, 1_790_000_200.0))
-    answer = alarms.acknowledge(desk, f"{PLAIN}-x", None, "mara")
+    answer = panel.acknowledge(panel.key, None)
     assert answer is not None and "say which occurrence" in answer and "1" in answer
-    assert panel.state.alarms[f"{PLAIN}-x"].state == "unacknowledged" and not desk.effects
+    assert panel.shown == "unacknowledged"
+
+
+def test_an_acknowledgement_carries_who_when_and_a_note() -> None:
+    panel = panel_of(PLAIN)
+    panel.do("on")
+    assert panel.acknowledge(panel.key, 1, "mara", "fuse is out, replaced at noon") is None
+    assert panel.told[-1].note == "fuse is out, replaced at noon" and panel.told[-1].acknowledged_by == "mara"
+    assert panel.said[-1].figures["note"] == "fuse is out, replaced at noon"
+    assert (panel.said[-1].figures["was"], panel.said[-1].figures["state"]) == ("unacknowledged", "acknowledged")
+    panel.do("off"), panel.do("on")
+    assert panel.told[-1].note is None, "another occurrence has a note of its own"
+
+
+def test_a_latched_alarm_is_not_reset_while_its_cause_stands() -> None:
+    panel = panel_of(LATCHING)
+    panel.do("on"), panel.do("ack", operator="mara")
+    answer = panel.do("ack", operator="mara")
+    assert answer is not None and "once its cause is gone" in answer and panel.shown == "acknowledged"
 
 
 def test_what_is_not_there_or_already_seen_is_not_acknowledged() -> None:
-    panel = Panel(PLAIN)
+    panel = panel_of(PLAIN)
     assert "there is no alarm" in (panel.do("ack 1") or "")
     panel.do("on")
     panel.do("ack", operator="mara")
@@ -130,7 +122,7 @@ def test_what_is_not_there_or_already_seen_is_not_acknowledged() -> None:
 
 
 def test_times_and_words_are_told() -> None:
-    panel = Panel(LATCHING)
+    panel = panel_of(LATCHING)
     panel.do("on")
     raised_at = panel.told[-1].raised_at
     assert "measured at 101" in panel.told[-1].text and panel.told[-1].text.startswith(CATALOGUE[LATCHING].text)
@@ -145,22 +137,26 @@ def test_times_and_words_are_told() -> None:
 
 @pytest.mark.parametrize("name", list(CATALOGUE))
 def test_each_step_is_said_for_the_log_as_loud_as_it_is_urgent(name: str) -> None:
-    panel = Panel(name)
+    panel = Panel(name, "nowhere")
     panel.do("on")
-    panel.do("on", 10_000.0)  # past every on-delay
+    panel.do("on", 10_000.0)  # past every delay
     panel.do("off")
+    panel.do("off", 10_000.0)
     panel.do("ack")
-    assert [one.event for one in panel.said] == ["alarm_raised", "alarm_cleared", "alarm_acknowledged"]
+    assert panel.events() == ["alarm_raised", "alarm_cleared", "alarm_acknowledged"]
     loud = "error" if CATALOGUE[name].priority in ("critical", "high") else "warning"
     assert [one.level for one in panel.said] == [loud, "info", "info"]
-    assert all(one.figures["alarm"] == f"{name}-x" and one.figures["occurrence"] == 1 for one in panel.said)
+    assert all(one.figures["alarm"] == panel.key and one.figures["occurrence"] == 1 for one in panel.said)
+    steps = [(one.figures["was"], one.figures["state"]) for one in panel.said]
+    assert steps[0] == ("normal", "unacknowledged")
+    assert all(before[1] == next_[0] for before, next_ in zip(steps, steps[1:], strict=False))
 
 
-# ------------------------------------------------------------------------------------------------ on-delay
+# ------------------------------------------------------------------------------------------------ delays
 
 
 def test_a_condition_must_hold_for_its_delay() -> None:
-    panel = Panel(SLOW)
+    panel = panel_of(SLOW)
     panel.do("on")
     panel.do("on", SLOW_S - 1.0)
     assert panel.told == []
@@ -169,7 +165,7 @@ def test_a_condition_must_hold_for_its_delay() -> None:
 
 
 def test_a_condition_that_went_away_counts_its_delay_anew() -> None:
-    panel = Panel(SLOW)
+    panel = panel_of(SLOW)
     panel.do("on")
     panel.do("on", SLOW_S - 1.0)
     panel.do("off", 1.0)
@@ -177,11 +173,53 @@ def test_a_condition_that_went_away_counts_its_delay_anew() -> None:
     panel.do("on", SLOW_S - 1.0)
     assert panel.told == []
     panel.do("on", 1.0)
-    assert panel.shown == "unacknowledged" and panel.occurrence == 1
+    assert panel.shown == "unacknowledged" and panel.alarm.occurrence == 1
+
+
+def test_time_alone_ends_an_on_delay() -> None:
+    """Whoever said that the condition holds need not say it again."""
+    panel = panel_of(SLOW)
+    panel.do("on")
+    panel.do("wait", SLOW_S - 1.0)
+    assert panel.told == []
+    panel.do("wait", 1.0)
+    assert panel.shown == "unacknowledged" and panel.told[-1].text.endswith("measured at 101")
+
+
+def test_a_condition_must_be_gone_for_the_off_delay() -> None:
+    panel = panel_of(SLUGGISH)
+    panel.do("on"), panel.do("wait", 120.0)
+    assert panel.shown == "unacknowledged"
+    panel.do("off")
+    panel.do("wait", SLUGGISH_S - 1.0)
+    assert panel.told[-1].condition
+    panel.do("on", 0.5)
+    panel.do("wait", 3600.0)
+    assert panel.told[-1].condition, "it came back within its off-delay: it was never over"
+    panel.do("off")
+    panel.do("wait", SLUGGISH_S)
+    assert panel.shown == "returned_unacknowledged" and panel.alarm.occurrence == 1
+
+
+def test_a_delay_goes_on_over_a_restart() -> None:
+    panel = panel_of(SLOW)
+    panel.do("on")
+    panel.do("restart", SLOW_S - 1.0)
+    assert panel.shown == "normal"
+    panel.do("wait", 1.0)
+    assert panel.shown == "unacknowledged"
 
 
 def test_personnel_alarms_wait_for_nothing() -> None:
-    assert [row.name for row in CATALOGUE.values() if row.personnel and row.on_delay_s > 0.0] == []
+    rows = [row for row in CATALOGUE.values() if row.personnel]
+    assert [row.name for row in rows if row.on_delay_s > 0.0 or row.off_delay_s > 0.0] == []
+
+
+def test_nothing_waits_when_nothing_is_due() -> None:
+    panel = panel_of(SLUGGISH)
+    for what in ("on", "wait", "off", "wait", "ack"):
+        panel.do(what, 1000.0)
+    assert panel.state.alarm_timers == {}
 
 
 # ------------------------------------------------------------------------------------------------ the catalogue
@@ -194,7 +232,9 @@ def test_every_row_has_words_for_a_person(row) -> None:
         assert len(words) >= 7, "a word is missing"
     assert row.advice[-1] in ".?"
     assert row.name == row.name.lower() and " " not in row.name
-    assert row.on_delay_s >= 0.0
+    assert row.on_delay_s >= 0.0 and row.off_delay_s >= 0.0 and row.deadband >= 0.0
+    assert "acknowledge" in row.ends and ("latched" in row.ends) == row.latches
+    assert (f"{row.off_delay_s:g} s" in row.ends) == (row.off_delay_s > 0.0)
     if row.personnel:
         assert row.priority in ("high", "critical") and row.consequence in ("close_room", "close_all")
 
@@ -209,11 +249,11 @@ def test_the_rows_about_people_are_these() -> None:
 @pytest.mark.parametrize("name", [row.name for row in CATALOGUE.values() if row.personnel])
 def test_a_personnel_alarm_is_normal_only_when_it_is_over_and_a_person_said_so(name: str) -> None:
     """Rule 8: never before both, in either order."""
-    seen_first = Panel(name)
+    seen_first = Panel(name, "east")
     seen_first.do("on")
     seen_first.do("ack")
     assert seen_first.shown != "normal"
-    over_first = Panel(name)
+    over_first = Panel(name, "east")
     over_first.do("on")
     over_first.do("off")
     assert over_first.shown != "normal"
@@ -221,4 +261,21 @@ def test_a_personnel_alarm_is_normal_only_when_it_is_over_and_a_person_said_so(n
         over_first.do("off", 3600.0)
     assert over_first.shown != "normal", "time alone ended it"
     over_first.do("ack", operator="mara")
+    if CATALOGUE[name].latches:
+        assert over_first.shown == "latched_acknowledged"
+        over_first.do("ack", operator="mara")
     assert over_first.shown == "normal" and over_first.told[-1].acknowledged_by == "mara"
+
+
+def test_the_worst_consequence_wins_and_stands_while_latched() -> None:
+    assert worst([]) == "none" and worst(["none", "close_room", "no_dose"]) == "close_room"
+    assert worst(["fault", "no_dose"]) == "fault" and worst(["close_all", "close_room"]) == "close_all"
+    panel = panel_of(LATCHING)
+    panel.condition("room_air_unknown", "east", True)
+    panel.do("on")
+    assert panel.state.problems["east"] == ["room_air_unknown", "room_air_unsafe"]
+    panel.condition("room_air_unknown", "east", False)
+    panel.do("off")
+    assert panel.state.problems["east"] == [] and panel.state.consequences["east"] == "close_room", "it is latched"
+    panel.do("ack"), panel.do("ack")
+    assert panel.state.consequences["east"] == "none"

@@ -111,8 +111,11 @@ def test_what_the_watch_found_stands_until_a_person_has_seen_it_and_no_longer(fi
     told = bench.alarm(f"{finding}-e1")
     assert told.state in ("unacknowledged", "latched_unacknowledged")
     assert bench.command("acknowledge", f"{finding}-e1", occurrence=told.occurrence).accepted
+    assert bench.alarm(f"{finding}-e1").state == "latched_acknowledged"
     assert bench.command("resume", "e1").accepted
     assert bench.state("e1").state == "pulling_down"
+    ended = bench.alarm(f"{finding}-e1")
+    assert (ended.state, ended.note) == ("normal", "resumed"), "whoever resumes has reset it"
     bench.step(found(bench, finding))
     assert bench.alarm(f"{finding}-e1").occurrence == told.occurrence + 1
 

@@ -68,7 +68,7 @@ def test_what_is_not_there_is_named(action: str) -> None:
     assert not answer.accepted and "there is no" in answer.reason and "nowhere" in answer.reason
 
 
-@pytest.mark.parametrize("action", ["shelve", "unshelve", "calibrate", "test"])
+@pytest.mark.parametrize("action", ["calibrate", "test"])
 def test_what_this_version_does_not_do_is_said(action: str) -> None:
     answer = corekit.ready().command(action, "e1")
     assert not answer.accepted and action in answer.reason

@@ -1,0 +1,59 @@
+"""How fast alarms come: one that chatters, the first of a burst, and a flood of them.
+
+Chatter is an alarm that comes three times within a minute (ISA-18.2-2016). A flood begins with more than ten new alarms in
+ten minutes and ends when there are fewer than five (ISA-18.2-2016; the end from memory).
+"""
+
+from collections import Counter
+
+from supervisor.core.desk import Desk
+from supervisor.core.state import Alarm
+
+CHATTER_TRIPS = 3
+CHATTER_S = 60.0
+BURST_S = 60.0  # common practice, no source: what comes after a minute's silence begins a burst
+FLOOD_S = 600.0
+FLOOD_BEGINS = 11
+FLOOD_ENDS = 5
+GROUPS_TOLD = 6
+
+
+def trip(desk: Desk, key: str, alarm: Alarm, unseen: bool) -> bool:
+    """Notes that this alarm comes. True when it is only one more trip of an occurrence that chatters and that nobody has
+    acknowledged: people are not told anew. Else it counts as new, in this minute and in these ten.
+    """
+    now_s = desk.now.mono_s
+    alarm.trips_mono_s = [one for one in alarm.trips_mono_s if one > now_s - CHATTER_S][1 - CHATTER_TRIPS :] + [now_s]
+    if len(alarm.trips_mono_s) == CHATTER_TRIPS and not alarm.chattering:
+        alarm.chattering = True
+        desk.say("alarm_chattering", "warning", alarm=key, occurrence=alarm.occurrence, trips=alarm.trips + 1)
+    if alarm.chattering:
+        desk.state.alarm_timers[key] = True
+        if unseen:
+            alarm.trips += 1
+            return True
+    alarm.trips = 1
+    latest = desk.state.announced[-1:]
+    alarm.first = not latest or latest[0][0] <= now_s - BURST_S
+    if alarm.name != "alarm_flood":
+        desk.state.announced.append((now_s, key))
+    return False
+
+
+def calm(desk: Desk, key: str, alarm: Alarm) -> None:
+    """A minute without a trip ends the chatter."""
+    if alarm.chattering and desk.now.mono_s - alarm.trips_mono_s[-1] >= CHATTER_S:
+        alarm.chattering, alarm.trips_mono_s = False, []
+        desk.say("alarm_calm", alarm=key, occurrence=alarm.occurrence, trips=alarm.trips, state=alarm.state)
+
+
+def flood(desk: Desk, flooding: bool) -> tuple[bool, int, str]:
+    """Whether alarms flood, how many came in the last ten minutes, and which, grouped, the most frequent first."""
+    state = desk.state
+    state.announced = [one for one in state.announced if one[0] > desk.now.mono_s - FLOOD_S]
+    count = len(state.announced)
+    if count < (FLOOD_ENDS if flooding else FLOOD_BEGINS):
+        return False, count, ""
+    groups = Counter(state.alarms[key].name for _, key in state.announced if key in state.alarms).most_common()
+    told = ", ".join(f"{number} {name}" for name, number in groups[:GROUPS_TOLD])
+    return True, count, told + (f" and {len(groups) - GROUPS_TOLD} kinds more" if len(groups) > GROUPS_TOLD else "")
