@@ -17,6 +17,7 @@ from supervisor.core.state import Account, AirMinute, Dose
 MINUTE_S = 60.0
 MINUTES = 15  # how far back a movement is looked for
 GAP_S = 120.0  # after so long without a look the account begins anew
+AHEAD_H = 2.0  # what is further off than this is not worth a word
 CO2_SHARE_SLACK = 1.1  # what is held may stand a little beyond its ceiling or its floor
 CO2_SHARE_MORE_PCT = 1.0
 
@@ -77,12 +78,12 @@ def _moving(desk: Desk, name: str, account: Account) -> str:
 
 def _ahead(desk: Desk, name: str, account: Account) -> str:
     """How long until CO2 passes its limit if it goes on like this: as from pure CO2 into a closed room."""
-    room, last, before = desk.site.rooms[name], account.minutes[-1], account.minutes[max(0, len(account.minutes) - 3)]
-    minutes = sum(one.lasted_s for one in account.minutes[-2:]) / 60.0
-    inflow_m3_h = room.volume_m3 * (last.co2_pct - before.co2_pct) / minutes * 60.0 / (100.0 - last.co2_pct)
+    room, last = desk.site.rooms[name], account.minutes[-1]
+    before = account.minutes[-2] if len(account.minutes) > 1 else last
+    inflow_m3_h = room.volume_m3 * (last.co2_pct - before.co2_pct) * 3600.0 / last.lasted_s / (100.0 - last.co2_pct)
     limit_pct = room.limits.co2_clear_max.pct
     hours = hours_to_pct(last.co2_pct, limit_pct, 100.0, inflow_m3_h, room.volume_m3)
-    return f", {limit_pct:g} % CO2 in {60.0 * hours:.0f} min if it goes on" if hours is not None and hours < 2.0 else ""
+    return f", {limit_pct:g} % CO2 in {60.0 * hours:.0f} min if it goes on" if hours is not None and hours < AHEAD_H else ""
 
 
 def _dosed_last(desk: Desk, name: str) -> str:
