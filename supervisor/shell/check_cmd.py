@@ -3,14 +3,17 @@
 import json
 import textwrap
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from supervisor.settings import SiteFile
+from supervisor.shell.operators import OperatorsError, operators_file
+from supervisor.shell.operators import load as load_operators
 from supervisor.sitefile import Examined, Problem, examine
 from supervisor.sitefile.checks import rotation_s
 from supervisor.sitefile.gas import pulldown_nl
+from supervisor.sitefile.problems import warning
 
 EXIT_FINE = 0
 EXIT_WRONG = 2
@@ -19,9 +22,24 @@ CO2_KG_NL = 1.9768e-3  # kg in a normal litre, at 0 degC and 101.325 kPa: CoolPr
 
 def check(path: Path, as_json: bool = False) -> int:
     """Prints what there is to say about the site file at `path`. 2 where it has errors, else 0."""
-    examined = examine(path)
+    examined = with_operators(path, examine(path))
     print(json.dumps(report(path, examined), indent=2) if as_json else told(path, examined))
     return EXIT_WRONG if examined.site is None else EXIT_FINE
+
+
+def with_operators(path: Path, examined: Examined) -> Examined:
+    """A warning more where the operators file cannot be used, or names nobody: the site runs, and nobody can command it."""
+    file = None if examined.site is None else operators_file(examined.site, path.resolve().parent)
+    if examined.site is None or file is None or not file.exists():
+        return examined  # a site that is only being written has no such file yet
+    try:
+        if any(one.revoked_at is None for one in load_operators(file, examined.site.site.id).operator):
+            return examined
+        mend = "`stillhold operators add`"
+    except OperatorsError as refused:
+        mend = str(refused)
+    told = warning("operators.file", examined.site.operators.file, "a file of people who may command; nobody can now", mend)
+    return replace(examined, problems=(*examined.problems, replace(told, file=str(path))))
 
 
 def schema() -> dict[str, Any]:

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 from supervisor.shell import arguments
 
 if TYPE_CHECKING:
+    from supervisor.messages import RoomEntry
     from supervisor.shell.cli_link import Link
 
 PRIORITIES = ("critical", "high", "medium", "low")
+ENTRY_AGE_S_MAX = 60.0  # the contract: an older word is none
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -87,15 +89,12 @@ def picture(link: "Link") -> dict[str, Any]:
     """Everything, as plain data."""
     from supervisor.messages import EnclosureState, RoomEntry, RoomSounder
 
-    online = link.supervisor_online()
     entries, sounders = link.all_of(RoomEntry), link.all_of(RoomSounder)
-    rooms = []
+    online, wall_s, rooms = link.supervisor_online(), link.clock.now().wall_s, []
     for name in link.site.rooms:
-        entry, sounder = entries.get((name,)), sounders.get((name,))
-        known = {"status": "unknown", "since": None, "reasons": []} if entry is None else entry.model_dump(mode="json")
-        if not online:  # nobody watches the room now, whatever was so when somebody did
-            known |= {"status": "unknown", "last_status": known["status"]}
-        rooms.append({"room": name} | known | {"sounder_on": None if sounder is None else sounder.on})
+        sounder = sounders.get((name,))
+        sounding = {"sounder_on": None if sounder is None else sounder.on}
+        rooms.append({"room": name} | room_now(entries.get((name,)), online, wall_s) | sounding)
     states = link.all_of(EnclosureState)
     enclosures = [
         {"enclosure": name, "room": one.room}
@@ -103,6 +102,19 @@ def picture(link: "Link") -> dict[str, Any]:
         for name, one in link.site.enclosures.items()
     ]
     return head(link) | {"rooms": rooms, "enclosures": enclosures, "alarms": standing(link)}
+
+
+def room_now(entry: "RoomEntry | None", online: bool, wall_s: float) -> dict[str, Any]:
+    """A room's entry as it counts now: unknown when nobody has judged it for `ENTRY_AGE_S_MAX`, whatever was said before."""
+    if entry is None:
+        return {"status": "unknown", "since": None, "reasons": ["nothing was said of it"]}
+    known = entry.model_dump(mode="json")
+    age_s = None if entry.judged_at is None else wall_s - entry.judged_at.timestamp()
+    if online and age_s is not None and abs(age_s) <= ENTRY_AGE_S_MAX:
+        return known
+    when = "nobody knows when" if age_s is None else f"{age_s:.0f} s ago by this machine's clock"
+    why = f"last judged {when}" if online else "no supervisor is online"
+    return known | {"status": "unknown", "last_status": entry.status, "reasons": [why, *entry.reasons]}
 
 
 def standing(link: "Link") -> list[dict[str, Any]]:

@@ -88,6 +88,22 @@ def test_a_site_without_operators_says_how_to_have_some(site: Path, tmp_path: Pa
     assert "B" in load(elsewhere, "quillfen").by_name
 
 
+def test_check_warns_when_nobody_could_command(site: Path, tmp_path: Path, type_in) -> None:
+    assert "0 errors, 0 warnings" in type_in("check", site)[1], "no file yet: whoever writes a site adds people later"
+    type_in("operators", "add", site, "B", "--role", "look")
+    assert "0 errors, 0 warnings" in type_in("check", site)[1]
+    type_in("operators", "revoke", site, "B")
+    status, out, _ = type_in("check", site)
+    assert status == 0 and "0 errors, 1 warning\n" in out and "operators add" in out
+    (tmp_path / "quillfen.operators.json").chmod(0o644)
+    status, out, _ = type_in("check", site)
+    assert status == 0 and "1 warning\n" in out and "chmod 600" in " ".join(out.split())
+    text = site.read_text(encoding="utf-8")
+    site.write_text(text.replace('[operators]\nfile = "quillfen.operators.json"\n', ""), encoding="utf-8")
+    status, out, _ = type_in("check", site)
+    assert status == 0 and "1 warning\n" in out and "anybody at the broker can command" in " ".join(out.split())
+
+
 def test_the_roles_are_the_same_everywhere() -> None:
     assert cli_operators.ROLES == operators.ROLES
     assert set(NEEDED.values()) <= set(operators.ROLES)
