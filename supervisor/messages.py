@@ -310,6 +310,7 @@ class AlarmStatus(Outbound):
     first: Annotated[bool, Field(description="nothing else had been raised in the minute before: it may be the cause")] = False
     trips: Annotated[Count, Field(description="how often it has come within this occurrence")] = 1
     cause: Annotated[str | None, Field(description="the alarm that explains it and holds it back by design")] = None
+    holds_back: Annotated[Count, Field(description="how many alarms this one explains and holds back")] = 0
 
 
 class CommandOutcome(Outbound):

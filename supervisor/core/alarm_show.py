@@ -19,6 +19,7 @@ def show(desk: Desk, key: str, alarm: Alarm) -> None:
             acknowledged_at=_when(alarm.acknowledged_wall_s), acknowledged_by=alarm.acknowledged_by,
             shelved_until=_when(alarm.shelved_until_wall_s), text=f"{row.text}: {alarm.text}" if alarm.text else row.text,
             advice=row.advice, note=alarm.note, first=alarm.first, trips=alarm.trips, cause=alarm.cause or None,
+            holds_back=desk.state.held_back.get(key, 0),
         ),
         key,
     )  # fmt: skip

@@ -4,6 +4,8 @@ Condition (what the plant says now), latch and state (what people have done abou
 What people say to an alarm is in `alarm_words.py`, the states in `alarm_life.py`, chatter and floods in `alarm_rate.py`.
 """
 
+from collections import Counter
+
 from supervisor.core import alarm_rate
 from supervisor.core.alarm_causes import explaining
 from supervisor.core.alarm_life import AWAY, after, back
@@ -59,6 +61,7 @@ def on_tick(desk: Desk) -> None:
         alarm = desk.state.alarms.get(key)
         if alarm is None or not _timed(desk, key, alarm):
             del desk.state.alarm_timers[key]
+    _count_held_back(desk)
     floods, count, text = alarm_rate.flood(desk, active(desk, "alarm_flood", "site"))
     condition(desk, "alarm_flood", "site", floods, f"{count} new alarms in ten minutes: {text}")
 
@@ -143,6 +146,17 @@ def _suppress(desk: Desk, key: str, alarm: Alarm, cause: str) -> None:
     desk.state.alarm_timers[key] = True
     show(desk, key, alarm)
     desk.say("alarm_suppressed", alarm=key, was=was, state=alarm.state, cause=cause, text=alarm.text)
+
+
+def _count_held_back(desk: Desk) -> None:
+    """An alarm that explains others tells how many, once for all that came and went since the last look."""
+    state = desk.state
+    held = Counter(state.alarms[key].cause for key in state.alarm_timers if state.alarms[key].cause)
+    changed = [key for key in {*held, *state.held_back} if held[key] != state.held_back.get(key, 0)]
+    state.held_back = dict(held)
+    for key in sorted(changed):
+        if key in state.alarms:
+            show(desk, key, state.alarms[key])
 
 
 def _follow_cause(desk: Desk, key: str, alarm: Alarm) -> None:

@@ -42,7 +42,7 @@ class Row:
         """How it ends, in words."""
         gone = "at once, for it tells of what has happened" if self.happens else "when its cause is gone"
         gone += f" for {self.off_delay_s:g} s" if self.off_delay_s else ""
-        gone += f" by {self.deadband:g} or more" if self.deadband else ""
+        gone += f" and the value is {self.deadband:g} better than its limit" if self.deadband else ""
         if self.latches:
             return f"latched: its condition ends {gone}; then a named person acknowledges, and once more to reset it"
         return f"its condition ends {gone}; a named person acknowledges, before or after"

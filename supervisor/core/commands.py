@@ -1,6 +1,6 @@
 """What operators want: carried out once, or refused with a reason they can act on."""
 
-from supervisor.core import alarm_words, alarms, entry
+from supervisor.core import alarm_words, entry
 from supervisor.core import people as people_in_rooms
 from supervisor.core.desk import Desk
 from supervisor.core.enclosure import RESUME, TRANSITIONS, Trigger

@@ -246,7 +246,8 @@ class Alarm:
 class SiteState:
     """`open_doses` are the requests that may still run, by the enclosure that holds them; the dose itself lies there.
     `problems` are the alarms whose condition holds, by subject, worst first; `consequences` the worst of what follows from
-    them. `alarm_timers` are the alarms that wait for a time, `announced` those of the last ten minutes (mono, alarm).
+    them. `alarm_timers` are the alarms that wait for a time, `announced` those of the last ten minutes (mono, alarm),
+    `held_back` how many others an alarm explains.
 
     Nothing from before `trusted_mono_s` (the last start, or the last jump of the clock) is taken for known.
     """
@@ -276,6 +277,7 @@ class SiteState:
     consequences: dict[str, str] = field(default_factory=dict)
     alarm_timers: dict[str, bool] = field(default_factory=dict)
     announced: list[tuple[float, str]] = field(default_factory=list)
+    held_back: dict[str, int] = field(default_factory=dict)
     commands: dict[str, str] = field(default_factory=dict)
     dirty: dict[str, bool] = field(default_factory=dict)
     dirty_rooms: dict[str, bool] = field(default_factory=dict)

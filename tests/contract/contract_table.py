@@ -52,7 +52,7 @@ FROM_THE_SUPERVISOR = [
     Topic("alarm/{alarm}", RETAINED,
           "alarm subject occurrence state priority condition latched raised_at cleared_at acknowledged_at "
           "acknowledged_by shelved_until text advice",
-          "note first trips cause"),
+          "note first trips cause holds_back"),
     Topic("operator/outcome", False, "command_id accepted reason"),
     Topic("supervisor/status", RETAINED, "online instance epoch started_at"),
     # The design names the topic and that it carries the reason; the other keys are this program's.

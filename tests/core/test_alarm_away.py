@@ -100,6 +100,8 @@ def test_a_dead_analyser_is_one_alarm_and_not_one_more_for_each_enclosure() -> N
     panel.do("on"), panel.do("wait", 60.0)
     for name in ("e1", "e2", "w1"):
         panel.condition("sample_overdue", name, True)
+    panel.do("wait")
+    assert [one.holds_back for one in panel.told if one.alarm == panel.key] == [0, 1, 2, 3]
     assert {one.alarm: one.state for one in panel.told} == {
         "analyser_silent-az": "unacknowledged",
         **{f"sample_overdue-{name}": "suppressed_by_design" for name in ("e1", "e2", "w1")},
@@ -117,7 +119,7 @@ def test_once_the_cause_is_over_what_it_held_back_has_a_sample_s_age_to_end_by_i
     panel.do("off"), panel.do("wait", 30.0)  # its off-delay
     over_s = panel.mono_s
     panel.condition("sample_overdue", "e1", False)
-    assert panel.state.alarms["sample_overdue-e1"].state == "normal"
+    assert panel.state.alarms["sample_overdue-e1"].state == "normal" and panel.told[-1].holds_back == 1
     panel.restart()
     panel.do("wait", SAMPLE_AGE_S_MAX - 1.0)
     assert panel.state.alarms["sample_overdue-e2"].state == "suppressed_by_design"
