@@ -47,7 +47,7 @@ def _parser() -> argparse.ArgumentParser:
         prog="stillhold",
         description="Keeps sealed fruit enclosures at their gas set-points, and keeps people out of unsafe air.",
         epilog=EPILOG,
-        formatter_class=lambda prog: argparse.RawDescriptionHelpFormatter(prog, max_help_position=30),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)

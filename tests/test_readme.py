@@ -28,7 +28,7 @@ def test_the_cautions_come_before_the_commands():
 def test_every_command_that_it_names_is_there():
     named = set(re.findall(r"^ {4}stillhold (\w+)", README, re.MULTILINE))
     told = subprocess.run([sys.executable, "-m", "supervisor", "--help"], cwd=TOP, capture_output=True, text=True, check=True)
-    there = set(re.findall(r"^ {4}(\w+) ", told.stdout, re.MULTILINE))
+    there = set(re.findall(r"^ {4}(\w+)\b", told.stdout, re.MULTILINE))
     assert named and named <= there
     for path in re.findall(r"`((?:deploy|config|tests)/[\w./-]+)`", README) + ["deploy/demo", "deploy/test"]:
         assert (TOP / path).exists(), path
