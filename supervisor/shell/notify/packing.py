@@ -1,7 +1,7 @@
 """What goes out now, to whom, in how many messages. Pure: time comes in with each call.
 
 Few notes go out at once, each as a message of its own. More than `merge_over` for one person within a minute, a declared
-alarm flood, or a used-up hour of that person's messages, and what waits becomes one message: grouped by alarm, worst first.
+alarm flood, or a used-up hour of that person's messages: then they wait, and what waits becomes one message, worst first.
 A critical note waits at most ten seconds for it, whatever the limits say.
 """
 
@@ -51,7 +51,8 @@ def pack(calls: Calls, notify: Notify, sent: dict[str, Sent], stuck: Collection[
         made = [Parcel(person, worst_first(digest), digest=True)] if digest else []
         over = len(calling) + record.since(now, MINUTE_S) > notify.merge_over
         used_up = len(record.mono_s) + len(calling) > notify.per_hour_max
-        if not (calls.flood or over or used_up or person in stuck):
+        waited = any(note.since_mono_s < now.mono_s for note in calling)
+        if not (calls.flood or over or used_up or waited or person in stuck):
             made += [Parcel(person, (note,)) for note in worst_first(calling)]
         elif calling and _may(calling, record, notify, person in stuck, now):
             made.append(Parcel(person, worst_first(calling)))

@@ -51,7 +51,7 @@ class _Line:
 
     busy: bool = False
     next_s: float = 0.0
-    pause_s: float = BACKOFF_S_MIN
+    pause_s: float = 0.0
     failing_s: float | None = None
     why: str = ""
 
@@ -163,7 +163,7 @@ class Sender:
     def _settle(self, job: _Job, line: _Line, why: str | None, spread: list[_Job]) -> None:
         now_s = self._real_s()
         if why is None:
-            line.failing_s, line.pause_s, line.next_s, line.why = None, BACKOFF_S_MIN, now_s, ""
+            line.failing_s, line.pause_s, line.next_s, line.why = None, 0.0, now_s, ""
             self._jobs.remove(job)
             self._jobs += [one for one in spread if one.way is None or not self._is_known(one)]
             if job.way is None:
@@ -175,7 +175,8 @@ class Sender:
         else:
             line.failing_s = now_s if line.failing_s is None else line.failing_s
             line.why = why
-            line.next_s, line.pause_s = now_s + line.pause_s, min(BACKOFF_S_MAX, 2 * line.pause_s)
+            line.pause_s = min(BACKOFF_S_MAX, max(BACKOFF_S_MIN, 2 * line.pause_s))
+            line.next_s = now_s + line.pause_s
             age_s = now_s - job.born_s
             if age_s >= GIVE_UP_S or (age_s >= TAKEN_ELSEWHERE_S and self._has[job.message.id]):
                 self._jobs.remove(job)

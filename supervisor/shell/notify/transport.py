@@ -5,12 +5,15 @@ its text, so that a receiver can drop a repeat. (The library gives each e-mail a
 """
 
 import logging
+import warnings
 from collections.abc import Callable
+from functools import cache
 
 from supervisor.shell.notify.store import Message
 from supervisor.shell.notify.words import REPEAT
 
 HEADER = "X-Stillhold-Message"
+LIBRARY = "apprise"
 TIMEOUT_S = 8.0
 _TYPES = {"critical": "failure", "high": "failure", "medium": "warning", "low": "info"}
 
@@ -18,21 +21,22 @@ Transport = Callable[[str, Message, bool], str | None]
 """Address, message, whether it may be a repeat; None when a server took it, else why not, without the address in it."""
 
 
+@cache
 def ready() -> None:
-    """Import the library, which takes a while, and keep its log lines to itself: they hold addresses."""
-    import apprise  # noqa: F401
+    """Load the library, which takes half a second, and keep its log lines to itself: they hold addresses."""
+    logging.getLogger(LIBRARY).disabled = True
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of modules that it still uses and Python wants to retire
+        import apprise
 
-    own = logging.getLogger("apprise")
-    own.propagate = False
-    if not own.handlers:
-        own.addHandler(logging.NullHandler())
+        apprise.Apprise.instantiate("mailto://localhost/?from=a@example.org&to=b@example.org")
 
 
 def send(address: str, message: Message, again: bool) -> str | None:
     """One attempt, at most some ten seconds long."""
+    ready()
     import apprise
 
-    ready()
     asset = apprise.AppriseAsset(app_id="Stillhold", app_desc="Stillhold", app_url="", async_mode=False, storage_mode="memory")
     try:
         # It reads an address like a web page's: what it does not know it gives back as None.
