@@ -1,7 +1,8 @@
 """A simulated crew: it closes and opens bags with its hands and sends `operator/command` as people do.
 
 By default it seals one enclosure after another. It asks again, as a person would, while nobody answers or while a
-seal or an opening is refused, and opens a bag only after the opening was granted.
+seal or an opening is refused, and opens a bag only after the opening was granted. When an opening needs an entry permit,
+one of them signs in with another standing by outside, opens the bag, and signs out again.
 """
 
 import tomllib
@@ -19,6 +20,8 @@ SEAL_EVERY_S = 240.0
 ASK_AGAIN_MS = 60_000
 PATIENCE = 1000
 INSISTS_ON = ("seal", "open")
+SIGN_IN = "sign in (enter)"  # what the answer to an opening says that lacks an entry permit
+GOES_IN, STANDS_BY, STAYS_MIN, INSIDE_S = "first of the crew", "second of the crew", 10, 120.0
 TOO_OLD = "by its own time"  # what the answer to a command says that grew old on its way
 UNACKNOWLEDGED = ("unacknowledged", "returned_unacknowledged", "latched_unacknowledged")
 
@@ -74,6 +77,7 @@ class _Asked:
     act: Act
     command: dict[str, Any]
     tries: int = 1
+    opens: Act | None = None  # what one of the crew is going in for, or is in for
 
 
 class Crew:
@@ -88,7 +92,9 @@ class Crew:
         close_bag: Callable[[str], None],
         open_bag: Callable[[str], None],
         key: CrewKey | None = None,
+        room_of: Mapping[str, str] | None = None,
     ) -> None:
+        self._room_of = room_of or {}
         self._schedule, self._boot, self._scheduler, self._send = schedule, boot, scheduler, send
         self._close_bag, self._open_bag = close_bag, open_bag
         self._key = key
@@ -107,12 +113,32 @@ class Crew:
         asked = self._asked.pop(str(body.get("command_id")), None)
         if asked is None:
             return
-        if body.get("accepted") is True:
+        accepted, reason = body.get("accepted") is True, str(body.get("reason"))
+        if asked.opens is not None:
+            self._inside(asked, asked.opens, accepted)
+        elif accepted:
             if asked.act.action == "open":
                 self._open_bag(asked.act.target)
-        elif (asked.act.action in INSISTS_ON or TOO_OLD in str(body.get("reason"))) and asked.tries < PATIENCE:
-            tries = asked.tries + 1
-            self._scheduler.at(self._scheduler.now_ms + ASK_AGAIN_MS, lambda: self._ask(asked.act, tries))
+        elif asked.act.action == "open" and SIGN_IN in reason and asked.act.target in self._room_of:
+            more = {"people": [GOES_IN], "standby": STANDS_BY, "minutes": STAYS_MIN}
+            self._ask(Act(0.0, "enter", self._room_of[asked.act.target], more), 1, opens=asked.act)
+        elif (asked.act.action in INSISTS_ON or TOO_OLD in reason) and asked.tries < PATIENCE:
+            self._again(asked.act, asked.tries + 1)
+
+    def _inside(self, asked: _Asked, opens: Act, accepted: bool) -> None:
+        """One of the crew has asked to go in for an opening, or for the opening itself: whatever comes of it, out again."""
+        if asked.act.action == "enter" and accepted:
+            self._ask(opens, 1, opens=opens)
+            return
+        done = asked.act.action == "open" and accepted
+        if done:
+            self._open_bag(opens.target)
+        else:
+            self._again(opens, 1)
+        self.plan(Act(INSIDE_S if done else 0.0, "leave", self._room_of[opens.target], {"people": [GOES_IN]}))
+
+    def _again(self, act: Act, tries: int) -> None:
+        self._scheduler.at(self._scheduler.now_ms + ASK_AGAIN_MS, lambda: self._ask(act, tries))
 
     def hear_alarm(self, body: Mapping[str, Any]) -> None:
         """`alarm/<alarm>`: acknowledged after a while, once per occurrence, if the schedule says so."""
@@ -131,7 +157,7 @@ class Crew:
             self._close_bag(act.target)
         self._ask(act, 1)
 
-    def _ask(self, act: Act, tries: int) -> None:
+    def _ask(self, act: Act, tries: int, opens: Act | None = None) -> None:
         self._count += 1
         command = {
             "command_id": f"crew-{self._boot}-{self._count}",
@@ -141,7 +167,7 @@ class Crew:
             "target": act.target,
             **act.more,
         }
-        asked = _Asked(act, command if self._key is None else self._key.signed(command), tries)
+        asked = _Asked(act, command if self._key is None else self._key.signed(command), tries, opens)
         self._asked[command["command_id"]] = asked
         self._say(asked)
 

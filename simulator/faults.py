@@ -21,6 +21,8 @@ KINDS = {
     "valve_stuck_shut": ("valve", "", NONE),
     "sensor_silent": ("sensor", "", NONE),
     "sensor_fault": ("sensor", "", NONE),
+    "sensor_flat": ("sensor", "", NONE),
+    "sensor_off": ("sensor", "percent that it reads too much, of oxygen and CO2 alike", (-20.0, 20.0)),
     "analyser_dead": ("analyser", "", NONE),
     "analyser_flat": ("analyser", "", NONE),
     "analyser_fault": ("analyser", "", NONE),

@@ -61,7 +61,8 @@ class Plant:
         enclosure_of_line = {one.line: one.id for one in self.spec.enclosures if one.line}
         self.analysers = {one.id: self._analyser(one, enclosure_of_line) for one in self.spec.analysers}
         schedule = sealing_in_turn(one.id for one in self.spec.enclosures) if crew is None else crew
-        self.crew = Crew(schedule, boot, scheduler, self._send, self.close_bag, self.open_bag, crew_key)
+        room_of = {one.id: one.room for one in self.spec.enclosures}
+        self.crew = Crew(schedule, boot, scheduler, self._send, self.close_bag, self.open_bag, crew_key, room_of)
         self._speak(cadence or Cadence())
 
     # ---- the plant from outside

@@ -35,6 +35,8 @@ def air_teller(yard: Yard, spec: RoomSpec) -> Tell:
         for one in spec.sensors
     ]
 
+    last: dict[str, tuple[float, float]] = {}
+
     def tell() -> None:
         nonlocal seq
         seq += 1
@@ -47,6 +49,11 @@ def air_teller(yard: Yard, spec: RoomSpec) -> Tell:
             # Drawn whether it is sent or not: a silent sensor changes no later value.
             o2_pct = room.o2_pct + gauss(0.0, assumed.room_o2_noise_pct)
             co2_pct = max(0.0, room.co2_pct + gauss(0.0, assumed.room_co2_noise_pct))
+            if (off_pct := faults.size("sensor_off", name)) is not None:
+                o2_pct, co2_pct = o2_pct + off_pct, max(0.0, co2_pct + off_pct)
+            if faults.stands("sensor_flat", name):
+                o2_pct, co2_pct = last.get(name, (o2_pct, co2_pct))
+            last[name] = (o2_pct, co2_pct)
             if not faults.stands("sensor_silent", name):
                 unit.send(
                     topic,

@@ -53,6 +53,57 @@ def test_a_refused_opening_is_asked_for_anew_and_the_bag_stays_shut_until_it_is_
     assert hand.plant.enclosures["a"].open
 
 
+NEEDS_PERMIT = "opening counts as entry: sign in (enter) room r with an entry permit first"
+
+
+def answer(hand: Hand, accepted: bool, reason: str = "") -> None:
+    """To whatever the crew asked last."""
+    hand.give("operator/outcome", command_id=commands(hand)[-1][0], accepted=accepted, reason=reason)
+
+
+def asked_to_open(hand: Hand) -> None:
+    hand.to(15.0)
+    hand.give("operator/outcome", command_id="crew-boot-1", accepted=True, reason="")
+    answer(hand, False, NEEDS_PERMIT)
+
+
+def test_for_an_opening_one_signs_in_with_another_outside_opens_and_signs_out() -> None:
+    hand = hand_with(Act(0.0, "seal", "a"), Act(10.0, "open", "a"))
+    asked_to_open(hand)
+    entered = hand.on("operator/command")[-1]
+    assert (entered["action"], entered["target"], entered["minutes"]) == ("enter", "r", 10)
+    assert len(entered["people"]) == 1 and entered["standby"] not in entered["people"]
+    answer(hand, True)
+    assert commands(hand)[-1][1:] == ("open", "a") and not hand.plant.enclosures["a"].open
+    answer(hand, True)
+    assert hand.plant.enclosures["a"].open
+    hand.to(60.0)
+    assert commands(hand)[-1][1] == "open", "there is work to do inside"
+    hand.to(140.0)
+    left = hand.on("operator/command")[-1]
+    assert (left["action"], left["target"], left["people"]) == ("leave", "r", entered["people"])
+    answer(hand, True)
+    count = len(commands(hand))
+    hand.to(600.0)
+    assert len(commands(hand)) == count
+
+
+@pytest.mark.parametrize("refused", ["enter", "open"])
+def test_whoever_is_refused_on_the_way_signs_out_and_comes_again_later(refused: str) -> None:
+    hand = hand_with(Act(0.0, "seal", "a"), Act(10.0, "open", "a"))
+    asked_to_open(hand)
+    if refused == "open":
+        answer(hand, True)
+    answer(hand, False, "room r is forbidden")
+    hand.to(20.0)
+    assert commands(hand)[-1][1:] == ("leave", "r") and not hand.plant.enclosures["a"].open
+    answer(hand, True)
+    hand.to(80.0)
+    assert commands(hand)[-1][1:] == ("open", "a")
+    answer(hand, False, NEEDS_PERMIT)
+    assert commands(hand)[-1][1:] == ("enter", "r")
+
+
 def test_other_refusals_are_taken() -> None:
     hand = hand_with(Act(0.0, "vent", "a"))
     hand.give("operator/outcome", command_id="crew-boot-1", accepted=False, reason="no")

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from sim_plants import SPARSE, ready, small, small_site
 
-from simulator.assumed import AIR_O2_PCT
+from simulator.assumed import AIR_O2_PCT, Assumptions
 from simulator.faults import KINDS, Fault, FaultError, load_faults
 from simulator.sitefile import read_site
 
@@ -30,6 +30,18 @@ def test_with_a_hose_off_gas_is_metered_and_goes_into_the_room() -> None:
     assert hand.plant.enclosures["a"].fill_pct == pytest.approx(100.0)
     # 40 nl of nitrogen at 0.5 % O2 into 10 m3.
     assert hand.plant.rooms["r"].o2_pct == pytest.approx(AIR_O2_PCT - 40.0 / 10_000.0 * (AIR_O2_PCT - 0.5), abs=1e-3)
+
+
+def test_a_sensor_that_stands_still_says_its_last_word_again_and_one_that_is_off_reads_too_much() -> None:
+    faults = [Fault("sensor_flat", "r/door", 100.0, 200.0), Fault("sensor_off", "r/floor", 100.0, 200.0, -2.0)]
+    hand = small(faults=faults, assumptions=Assumptions())
+    hand.to(300.0)
+    said = {name: hand.on(f"room/r/air/{name}") for name in ("door", "floor")}
+    flat = {(one["o2_pct"], one["co2_pct"]) for one in said["door"][21:39]}
+    assert len(flat) == 1 and len({one["o2_pct"] for one in said["door"][:19]}) > 5
+    assert len({one["o2_pct"] for one in said["door"][41:]}) > 5
+    assert max(one["o2_pct"] for one in said["floor"][21:39]) < 19.1 < min(one["o2_pct"] for one in said["floor"][41:])
+    assert {one["co2_pct"] for one in said["floor"][21:39]} == {0.0}, "a sensor does not read less than nothing"
 
 
 def test_a_hose_that_comes_off_during_a_dose() -> None:
