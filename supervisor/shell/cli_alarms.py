@@ -41,7 +41,7 @@ def _add_words(commands: Any) -> None:
         arguments.add_site(parser)
         parser.add_argument("target", metavar="ALARM", help="as `stillhold alarms` names it")
         parser.add_argument("--occurrence", type=arguments.count, metavar="N", help="the occurrence that you have seen")
-        parser.add_argument("--note", help="why, in your words")
+        parser.add_argument("--note", required=action == "shelve", help="why, in your words")
         if action == "shelve":
             parser.add_argument("--minutes", type=arguments.positive, metavar="N", required=True, help="for how long")
         arguments.add_person(parser)

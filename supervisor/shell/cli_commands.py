@@ -124,8 +124,11 @@ def give(link: "Link", args: argparse.Namespace, person: Person, action: str, ta
 
 def ask(link: "Link", args: argparse.Namespace, person: Person, told: dict[str, Any], more: dict[str, Any]) -> int:
     """Over an open link that hears outcomes."""
+    from pydantic import ValidationError
+
     from supervisor.messages import OperatorCommand, at, rfc3339
-    from supervisor.shell.cli_link import EXIT_DONE, EXIT_NO_ANSWER, EXIT_REFUSED, LinkError
+    from supervisor.shell.cli_link import EXIT_DONE, EXIT_NO_ANSWER, EXIT_REFUSED, EXIT_WRONG, LinkError
+    from supervisor.shell.wire import explain
 
     command_id = f"person-{secrets.token_hex(8)}"
     body = {
@@ -136,6 +139,10 @@ def ask(link: "Link", args: argparse.Namespace, person: Person, told: dict[str, 
         "target": told["target"],
     } | {key: value for key, value in more.items() if value is not None}
     told = {"command_id": command_id} | told
+    try:
+        OperatorCommand.model_validate_json(json.dumps(body))
+    except ValidationError as error:
+        return tell(args, told | {"reason": f"{explain(error)}; nothing was sent"}, EXIT_WRONG)
     link.say(OperatorCommand.TOPIC, person.signed(body))
     try:
         link.until(lambda: _answer(link, command_id) is not None, args.wait)

@@ -168,7 +168,11 @@ def told_alarm(one: dict[str, Any]) -> list[str]:
     until = f" until {_when(one['shelved_until'])}" if one["shelved_until"] else ""
     since = f", since {_when(one['raised_at'])}" if one["raised_at"] else ""
     first = f"{one['priority']:<8}  {plain(one['alarm'])}, occurrence {one['occurrence']}: {state}{by}{until}{since}"
-    return [first, f"          {plain(one['text'])}", f"          do: {plain(one['advice'])}"]
+    lines = [first, f"          {plain(one['text'])}"]
+    lines += [f"          first of its burst; explains {one['holds_back']} others"] if one["holds_back"] else []
+    lines += [f"          explained by {plain(one['cause'])}"] if one["cause"] else []
+    lines += [f"          note: {plain(one['note'])}"] if one["note"] else []
+    return [*lines, f"          do: {plain(one['advice'])}"]
 
 
 def _room(one: dict[str, Any]) -> list[str]:

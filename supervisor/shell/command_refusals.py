@@ -5,8 +5,10 @@ the next one that is told carries the count.
 """
 
 from collections import Counter, deque
+from typing import NamedTuple
 
 from supervisor.messages import CommandOutcome, OperatorCommand
+from supervisor.shell import signing
 from supervisor.shell.authority import Authority, Refusal
 from supervisor.shell.troubles import Troubles
 from supervisor.values import Now, Publish, Say
@@ -15,6 +17,16 @@ MANY, WITHIN_S = 5, 600.0  # common practice, no source
 QUIET_AFTER_S = 600.0
 TOLD_AT_ONCE = 20
 TOLD_PER_S = 1.0
+NAMED_LETTERS = 128
+
+
+class Named(NamedTuple):
+    """What can be said of a command that is none."""
+
+    command_id: str
+    operator: str
+    action: str
+    target: str
 
 
 class CommandRefusals:
@@ -29,7 +41,19 @@ class CommandRefusals:
         self._allowance_s: float | None = None
         self._began_s: float | None = None
 
-    def note(self, refusal: Refusal, command: OperatorCommand, now: Now) -> list[Publish | Say]:
+    def unreadable(self, payload: bytes, reason: str, now: Now) -> list[Publish | Say]:
+        """The same for one that is no valid command, where it names an id that can be answered."""
+        try:
+            body = signing.parse(payload)
+        except signing.Unsignable:
+            return []
+        told = [body.get(key) for key in Named._fields]
+        named = Named(*(one[:NAMED_LETTERS] if isinstance(one, str) else "" for one in told))
+        if not named.command_id or not named.command_id.isprintable():
+            return []
+        return self.note(Refusal("malformed", reason), named, now)
+
+    def note(self, refusal: Refusal, command: OperatorCommand | Named, now: Now) -> list[Publish | Say]:
         """Count it; the answer and what is to be said about it, as long as there are not too many."""
         self.counts[refusal.kind] += 1
         self._times_s.append(now.mono_s)

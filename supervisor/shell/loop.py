@@ -151,6 +151,8 @@ class Loop:
             if self._may(raw, read, turn):
                 turn.add_message(raw, read)
             return
+        if (read.kind, read.why) == (OperatorCommand.TOPIC, "not_valid"):
+            turn.own += self.command_refusals.unreadable(raw.payload, read.reason, turn.now)
         for one in self.rejections.note(read, self.decoder.tail(raw.topic), raw.payload, turn.now):
             if isinstance(one, Say):
                 say(self.log, one)

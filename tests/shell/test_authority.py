@@ -9,7 +9,7 @@ import pytest
 from authoritykit import NOW, SITE, People, read
 from shellkit import T0
 
-from supervisor.messages import at, rfc3339
+from supervisor.messages import OperatorCommand, at, rfc3339
 from supervisor.shell import authority
 from supervisor.shell.authority import Authority, Refusal
 from supervisor.shell.operators import add, revoke
@@ -87,6 +87,30 @@ def test_each_refusal_has_its_kind_and_its_reason(
     assert judge(payload) == refusal, "the same again when it comes again"
     for secret in (*(key.key for key in people.keys.values()), str(json.loads(payload).get("signature", "none"))):
         assert len(secret) < 5 or secret not in refusal.reason
+
+
+OTHER: dict[str, list[Any]] = {
+    "command_id": ["c2"], "issued_at": [rfc3339(at(T0 + 0.001)), rfc3339(at(T0 - 59))], "operator": ["engineer", "acknowledge"],
+    "action": ["stop", "unshelve"], "target": ["late_report-n2"], "occurrence": [2, None], "note": ["", "Seen"],
+    "until": [rfc3339(at(T0 + 3601)), None], "people": [["B"], ["A", "C"], []], "standby": ["A", None], "minutes": [21, None],
+}  # fmt: skip
+
+
+def test_whatever_is_changed_on_the_way_it_is_refused(people: People, judge: Callable) -> None:
+    body = people.body(
+        action="shelve", target="late_report-n1", occurrence=3, note="seen", until=rfc3339(at(T0 + 3600)), people=["A", "B"],
+        standby="C", minutes=20,
+    )  # fmt: skip
+    sent = json.loads(people.sign(body))
+    assert set(OTHER) == set(sent) - {"signature"} == set(OperatorCommand.model_fields) - {"signature"}
+    for field, values in OTHER.items():
+        for changed in [sent | {field: value} for value in values] + [sent | {"more": field}]:
+            refusal = judge(json.dumps(changed).encode())
+            assert refusal is not None and refusal.kind == "bad_signature", changed
+        without = {key: value for key, value in sent.items() if key != field}
+        if not OperatorCommand.model_fields[field].is_required():
+            assert judge(json.dumps(without).encode()).kind == "bad_signature", field
+    assert judge(json.dumps(sent).encode()) is None, "none of these has used its id"
 
 
 @pytest.mark.parametrize("age_s", [-60.0, -59.9, 0.0, 60.0])

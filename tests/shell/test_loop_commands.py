@@ -79,6 +79,30 @@ def test_a_refusal_stands_in_the_answer_the_log_and_the_journal(guarded: Guarded
     assert not [key for key in guarded.people.keys.values() if key.key in everything]
 
 
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"occurrence": "three"}, "occurrence"), ({"occurrence": -1}, "occurrence"), ({"note": 7}, "note"),
+        ({"action": "dance"}, "action"), ({"issued_at": "soon"}, "issued_at"), ({"operator": ""}, "operator"), ({"people": "dana"}, "people"),
+        ({"target": None}, "target"), ({"signature": 5}, "signature"),
+    ],
+)  # fmt: skip
+def test_one_that_is_malformed_is_answered_too_where_it_names_its_id(guarded: Guarded, change: dict, words: str) -> None:
+    body = json.loads(guarded.signed(action="acknowledge", target="late_report-n1", occurrence=3))
+    guarded.say(json.dumps(body | change).encode())
+    (answer,) = guarded.broker.bodies("operator/outcome")
+    assert (answer["command_id"], answer["accepted"]) == ("c1", False) and words in answer["reason"]
+    assert guarded.rig.logged("command_refused")[0]["why"] == "malformed" and guarded.rig.engine.commands == []
+    assert words in guarded.broker.bodies("rejected")[0]["reason"]
+
+
+def test_what_names_no_id_or_is_left_over_is_rejected_and_not_answered(guarded: Guarded) -> None:
+    guarded.say(b"rubbish", b"[]", b'{"action": "seal"}', b'{"command_id": "a\\u001b[2J"}', b'{"command_id": 7}')
+    guarded.broker.say(COMMAND, guarded.signed(), retained=True)
+    guarded.say()
+    assert guarded.outcomes == [] and len(guarded.broker.bodies("rejected")) == 6
+
+
 def test_a_refused_command_among_other_messages_holds_nothing_up(guarded: Guarded) -> None:
     guarded.broker.say(READING, reading(1))
     guarded.broker.say(COMMAND, command("unsigned"))
