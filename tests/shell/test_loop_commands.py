@@ -83,7 +83,8 @@ def test_a_refusal_stands_in_the_answer_the_log_and_the_journal(guarded: Guarded
     ("change", "words"),
     [
         ({"occurrence": "three"}, "occurrence"), ({"occurrence": -1}, "occurrence"), ({"note": 7}, "note"),
-        ({"action": "dance"}, "action"), ({"issued_at": "soon"}, "issued_at"), ({"operator": ""}, "operator"), ({"people": "dana"}, "people"),
+        ({"action": "dance"}, "action"), ({"issued_at": "soon"}, "issued_at"), ({"operator": ""}, "operator"),
+        ({"people": "dana"}, "people"),
         ({"target": None}, "target"), ({"signature": 5}, "signature"),
     ],
 )  # fmt: skip
