@@ -88,8 +88,8 @@ class Authority:
 
     def judge(self, payload: bytes, command: OperatorCommand, now: Now) -> Refusal | None:
         """Why `command`, which came as `payload`, is not taken; None when it is, and then its id is used."""
-        refusal = self._who(command) or self._signature(payload, command) or self._time(command, now)
-        refusal = refusal or self._once(payload, command) or self._role(command)
+        refusal = self._who(command) or self._signature(payload, command) or self._once(payload, command, now)
+        refusal = refusal or self._time(command, now) or self._role(command)
         if refusal is None:
             self._use(command.command_id, payload)
         return refusal
@@ -125,11 +125,13 @@ class Authority:
         mend = f"by its own time, at most {self.fresh_s:g} s are allowed: check the clock and send it anew"
         return Refusal("stale" if age_s > 0 else "future", f"issued {when} {mend}")
 
-    def _once(self, payload: bytes, command: OperatorCommand) -> Refusal | None:
+    def _once(self, payload: bytes, command: OperatorCommand, now: Now) -> Refusal | None:
         used = self._used.get(command.command_id)
-        if used is None or used == _digest(payload):
-            return None
-        return Refusal("replayed", f"the id {command.command_id!r} was used before for another command; take a new one")
+        if used is not None and used != _digest(payload):
+            return Refusal("replayed", f"the id {command.command_id!r} was used before for another command; take a new one")
+        if used is not None and self._time(command, now) is not None:
+            return Refusal("replayed", "this very message was taken before; its first outcome stands, and nothing is repeated")
+        return None
 
     def _role(self, command: OperatorCommand) -> Refusal | None:
         who, needed = self._told[command.operator], NEEDED[command.action]

@@ -71,6 +71,7 @@ def test_a_person_commands_a_site_from_a_terminal(make_drill: Callable[..., Dril
     alarms_are_seen(drill, here)
     roles_and_revocation(drill, here)
     strangers_are_refused(drill)
+    a_recording_is_worth_nothing(drill)
     the_picture(drill, here)
     no_answer(drill, here)
 
@@ -139,6 +140,20 @@ def strangers_are_refused(drill: Drill) -> None:
     for key in drill.keys.values():
         assert key.key not in drill.log("state")
     assert forged["signature"] not in drill.log("state")
+
+
+def a_recording_is_worth_nothing(drill: Drill) -> None:
+    """Somebody kept what dana signed, and plays it again a little later: the seal that was carried out once."""
+    recorded = next(one.body for one in drill.recorder.of("operator/command") if one.body["action"] == "seal")
+    assert recorded["operator"] == "dana" and len(recorded["signature"]) == 64
+    old_s = drill.sim_s() + 61.0
+    drill.await_("it to grow old", lambda: drill.sim_s() > old_s)
+    since = len(drill.recorder.heard)
+    drill.recorder.publish("operator/command", recorded)
+    drill.await_("an answer", lambda: bool(drill.recorder.of("operator/outcome", since)))
+    answer = drill.recorder.of("operator/outcome", since)[0].body
+    assert (answer["command_id"], answer["accepted"]) == (recorded["command_id"], False)
+    assert "taken before" in answer["reason"]
 
 
 def the_picture(drill: Drill, here: Terminal) -> None:
