@@ -44,7 +44,8 @@ class Mailbox:
 
 
 class Hook(http.server.ThreadingHTTPServer):
-    """A web server. `script` gives the statuses of its next answers, then 200; `hang` lets it answer none."""
+    """A web server. `script` gives the statuses of its next answers, then 200; `hanging` lets it answer none until
+    `go_on`, and then only if it does not hang any more."""
 
     daemon_threads = True
 
@@ -85,7 +86,8 @@ class _Handler(http.server.BaseHTTPRequestHandler):
         server.tried += 1
         if server.hanging:
             server.go_on.wait(30)
-            return
+            if server.hanging:
+                return
         status = server.script.pop(0) if server.script else 200
         if status == 200:
             server.got.append(what)

@@ -17,6 +17,7 @@ from supervisor.shell.bus import Received, Round
 from supervisor.shell.history import History
 from supervisor.shell.journal import Journal
 from supervisor.shell.loop import Loop, Parts
+from supervisor.shell.notify.desk import Notifying
 from supervisor.shell.replay import restore
 from supervisor.shell.signals import Stop
 from supervisor.shell.will import Will
@@ -185,6 +186,7 @@ class Rig:
         log: Callable[..., None] | None = None,
         history: Callable[[Journal], History] | None = None,
         authority: Authority | None = None,
+        notify: "Callable[[Rig], Notifying] | None" = None,
         **bus: object,
     ) -> None:
         self.clock = clock
@@ -200,7 +202,7 @@ class Rig:
         status = SupervisorStatus(online=False, instance=self.journal.instance, epoch=epoch, started_at=at(T0))
         will = Will(encoder, status)
         parts = Parts(self.engine, self.journal, self.bus, decoder, encoder, clock, self.log, self.stop, will,
-                      history(self.journal) if history else None, authority)  # fmt: skip
+                      history(self.journal) if history else None, authority, notify(self) if notify else None)  # fmt: skip
         self.loop = Loop(parts, 1.0, epoch)
 
     def write(self, text: str) -> None:
