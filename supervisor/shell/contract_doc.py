@@ -41,7 +41,7 @@ How an operator's command is signed, where the site file names an operators file
   plain digits. Numbers with a fraction or an exponent, numbers beyond 2^53 and repeated keys are refused. The
   example of OperatorCommand is signed with the key 00 01 02 ... 1f.
 - `issued_at` is within 60 s of the supervisor's clock, either way, and a `command_id` is never used for two commands. The
-  same message again is answered by its first outcome again.
+  same message again, while it is fresh, is answered by its first outcome again.
 - `look` may command nothing; `acknowledge`: acknowledge, shelve, unshelve, enter, leave, stop; `operate`: also seal, vent,
   open, resume; `engineer`: also calibrate, test.
 - A command that is not taken is answered on `operator/outcome` with the reason; within bounds, when too many come.
