@@ -47,7 +47,7 @@ def _carry_out(desk: Desk, command: OperatorCommand) -> str | None:
             return f"there is no room {command.target}"
         if command.action == "leave":
             return people_in_rooms.leave(desk, command)
-        entry.judge(desk, command.target)  # whatever was heard up to now counts, before the next tick as well
+        entry.settle(desk, command.target)  # whatever was heard up to now counts, before the next tick as well
         return people_in_rooms.enter(desk, command, entry.latched(desk, command.target))
     return f"this version does not carry out {command.action}"
 
@@ -64,7 +64,7 @@ def _move(desk: Desk, command: OperatorCommand) -> str | None:
     if command.action == "open" and not _may_open(desk, command.target):
         return _not_breathable(desk, command.target)
     if command.action == "open":
-        entry.judge(desk, desk.site.enclosures[command.target].room)
+        entry.settle(desk, desk.site.enclosures[command.target].room)
         if (why_not := people_in_rooms.why_not_open(desk, command.target)) is not None:
             return why_not
     if command.action == "resume":

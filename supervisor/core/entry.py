@@ -27,8 +27,12 @@ _AGE = re.compile(r"\b\d+ s\b")
 
 def judge(desk: Desk, name: str) -> None:
     """Settles a room's status, raises what is to be raised, renews or withdraws its permit."""
-    if desk.state.stopping:
-        return  # the last word was said
+    if not desk.state.stopping:  # else the last word was said
+        _permit(desk, name, desk.state.rooms[name], settle(desk, name))
+
+
+def settle(desk: Desk, name: str) -> bool:
+    """A room's status by all that was heard up to now, before the next tick as well. Whether air may be blown into it."""
     room, limits = desk.state.rooms[name], desk.site.rooms[name].limits
     air = room_air.look(desk, name)
     exposure.take(room.exposure, air.co2_pct, not air.doubts, desk.now.mono_s)
@@ -46,8 +50,8 @@ def judge(desk: Desk, name: str) -> None:
     elif room.good_since_mono_s is None:
         room.good_since_mono_s = desk.now.mono_s
     status, reasons = _status(desk, name, room, air.doubts, dangerous, unsafe, means)
-    _settle(desk, name, room, status, reasons)
-    _permit(desk, name, room, not (air.doubts or dangerous))
+    _take(desk, name, room, status, reasons)
+    return not (air.doubts or dangerous)
 
 
 def _means(desk: Desk, name: str, room: Room) -> list[str]:
@@ -85,7 +89,7 @@ def latched(desk: Desk, name: str) -> list[str]:
     return [row for row in LATCHING if alarms.holds(desk, row, name)]
 
 
-def _settle(desk: Desk, name: str, room: Room, status: str, reasons: list[str]) -> None:
+def _take(desk: Desk, name: str, room: Room, status: str, reasons: list[str]) -> None:
     """Takes a status over. It is published when it changes, and again every `SHOW_S`, so that its age can be seen; words
     inside one status may move with every second and are not news."""
     was, sounded = room.status, (room.sounding, room.sounding_why)

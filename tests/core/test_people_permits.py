@@ -266,3 +266,17 @@ def test_every_status_that_left_names_who_is_inside() -> None:
     bench.run(70)
     shown = [one for one in bench.bodies(RoomEntry, "east") if one.status == "restricted"]
     assert len(shown) >= 3 and all(one.people == ["mara"] for one in shown)
+
+
+def test_asking_to_go_in_renews_no_permit() -> None:
+    """The guard counts whoever asks as inside from that instant on: a renewal then would be refused."""
+    bench = corekit.ready()
+    bench.run(20, until=lambda: bench.mono_s - bench.permits()[-1][0] >= 9.0)
+    bench.go(1.0)
+    for sensor in ("door", "floor"):
+        bench.say_air("east", sensor)
+    bench.log.clear()
+    assert enter(bench, "mara").accepted
+    assert bench.permits() == []
+    bench.tick()
+    assert [(one.dosing_permitted, one.air_permitted) for _, one in bench.permits()] == [(False, False)]

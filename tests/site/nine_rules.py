@@ -10,6 +10,7 @@ from supervisor.guard import Cleared
 from supervisor.messages import (
     AlarmStatus,
     AnalyserReading,
+    CommandOutcome,
     DoseReport,
     EnclosureState,
     OperatorCommand,
@@ -21,7 +22,9 @@ from supervisor.settings import SiteFile
 from supervisor.shell.engine import Outgoing
 from supervisor.values import Arrived, Event, LinkChanged, PermitRoom, Publish, RequestDose, Started
 
-PERSONNEL = ("room_air_dangerous", "room_air_unsafe", "room_air_unknown", "people_overdue")
+PERSONNEL = (
+    "room_air_dangerous", "room_air_unsafe", "room_air_unknown", "room_air_exposure", "people_overdue", "people_missing",
+)  # fmt: skip
 
 
 class RuleBroken(AssertionError):
@@ -32,6 +35,7 @@ class RuleBroken(AssertionError):
 class Books:
     air: dict[tuple[str, str], tuple[float, RoomAir]] = field(default_factory=dict)
     inside: dict[str, set[str]] = field(default_factory=dict)
+    asked: dict[str, tuple[str, set[str]]] = field(default_factory=dict)
     readings: dict[tuple[str, str, int], tuple[float, AnalyserReading]] = field(default_factory=dict)
     newest: dict[str, AnalyserReading] = field(default_factory=dict)
     states: dict[str, str] = field(default_factory=dict)
@@ -89,6 +93,8 @@ class Witness:
                     entry[2], entry[3] = max(body.delivered_nl, 0.0), True
         elif isinstance(body, OperatorCommand):
             people = set(body.people or ())
+            if body.action == "enter":
+                books.asked[body.command_id] = (body.target, people)
             if body.action == "leave":
                 books.inside[body.target] = books.inside.get(body.target, set()) - people
             if body.action == "acknowledge" and body.occurrence is not None:
@@ -183,6 +189,9 @@ class Witness:
         body = one.body
         if isinstance(body, EnclosureState):
             self.books.states[one.names[0]] = body.state
+        elif isinstance(body, CommandOutcome) and body.accepted and body.command_id in self.books.asked:
+            room, people = self.books.asked.pop(body.command_id)
+            self.books.inside[room] = self.books.inside.get(room, set()) | people
         elif isinstance(body, RoomEntry) and body.status == "clear":
             self._room(one.names[0], True, event.now.mono_s, f"{one.names[0]} shown clear at {event.now.mono_s:.1f} s")
         elif isinstance(body, AlarmStatus):
