@@ -25,9 +25,7 @@ def standing_line(picture: Picture, now_s: float) -> str:
     if ages_s:
         oldest = max(ages_s, key=lambda name: ages_s[name])
         parts.append(f"oldest sample {duration(ages_s[oldest])} ({oldest})")
-    rooms = ", ".join(
-        f"{name} {'not heard yet' if room.entry is None else room.entry.status}" for name, room in picture.rooms.items()
-    )
+    rooms = ", ".join(f"{name} {picture.entry_of(name, now_s)}" for name in picture.rooms)
     parts.append(f"entry {rooms}")
     parts.append(f"{len(picture.standing_alarms()) or 'no'} alarms")
     return f"{clock(now_s)}      {'; '.join(parts)}"

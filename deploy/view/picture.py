@@ -11,6 +11,8 @@ from supervisor import messages as m
 from supervisor.settings import SiteFile
 from supervisor.values import GASES
 
+# The contract says a room's entry anew within 60 s; in scaled time a stall of the machine counts many times over.
+ENTRY_AGE_S_MAX = 120.0
 SILENT_AFTER_S = 300.0  # common practice, no source: five minutes without a word about a source is worth a look
 
 
@@ -117,6 +119,15 @@ class Picture:
         if permit is None or permit.valid_until.timestamp() <= now_s:
             return None
         return permit.dosing_permitted, permit.air_permitted
+
+    def entry_of(self, room: str, now_s: float) -> str:
+        """A room's entry as it counts at the site's time `now_s`: what was judged too long ago is not known any more."""
+        entry = self.rooms[room].entry
+        if entry is None:
+            return "not heard yet"
+        if entry.judged_at is not None and now_s - entry.judged_at.timestamp() > ENTRY_AGE_S_MAX:
+            return f"unknown, last judged {duration(now_s - entry.judged_at.timestamp())} ago"
+        return entry.status
 
     def room_air(self, room: str) -> tuple[float, float] | None:
         """The lowest oxygen and the highest CO2 among the room's sensors, percent; None when none says `ok`."""

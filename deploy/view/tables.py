@@ -118,9 +118,8 @@ def _rooms(picture: Picture, now_s: float) -> Table:
         permitted = picture.permitted(name, now_s)
         permit = "none in force" if permitted is None else _permit_words(*permitted)
         sounding = room.sounder is not None and room.sounder.on
-        entry, since, reasons = ("not heard yet", None, []) if room.entry is None else (
-            room.entry.status, now_s - room.entry.since.timestamp(), room.entry.reasons
-        )  # fmt: skip
+        entry = picture.entry_of(name, now_s)
+        since, reasons = (None, []) if room.entry is None else (now_s - room.entry.since.timestamp(), room.entry.reasons)
         level = max(picture.level_of(name), Level.NORMAL if entry == "clear" else Level.NOTE)
         if sounding:
             level, reasons = Level.CRITICAL, ["SOUNDER ON", *reasons]

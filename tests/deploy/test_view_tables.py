@@ -145,6 +145,15 @@ def test_a_room_with_its_sounder_on_is_critical_whatever_else_it_says(site: Site
     assert (level, cells["reasons"]) == (Level.CRITICAL, "SOUNDER ON")
 
 
+def test_a_clear_that_nobody_has_judged_lately_is_shown_as_unknown(site: Site) -> None:
+    site.say("room/north/entry", status="clear", since=stamp(0), reasons=[], judged_at=stamp(30))
+    for now_s, level, entry in (
+        (149.0, Level.NORMAL, "clear"), (151.0, Level.NOTE, "unknown, last judged 2 min ago"),
+    ):  # fmt: skip
+        shown, cells = site.row("Rooms", "north", now_s)
+        assert (shown, cells["entry"]) == (level, entry)
+
+
 def test_an_offline_supervisor_and_a_lost_link_head_the_screen(site: Site) -> None:
     site.picture.link(True)
     for online, level in ((True, Level.NORMAL), (False, Level.HIGH)):
