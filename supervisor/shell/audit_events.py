@@ -13,15 +13,16 @@ from supervisor.values import Arrived, Event, LinkChanged, PermitRoom, Publish, 
 
 AUDITED = frozenset({
     "alarm_raised", "alarm_cleared", "alarm_acknowledged", "alarm_shelved", "alarm_unshelved", "alarm_suppressed",
-    "alarm_unsuppressed", "alarm_out_of_service", "alarm_in_service", "alarm_removed", "alarm_flood_began",
-    "alarm_flood_ended", "transition", "room_status", "permit_refused_by_guard", "started", "stopping", "epoch_raised",
-    "epoch_overtaken", "command_refused", "operators", "operators_refused", "entry_permit", "entry_left",
+    "alarm_unsuppressed", "alarm_out_of_service", "alarm_in_service", "alarm_removed", "alarm_unannounced",
+    "alarm_chattering", "alarm_calm", "transition", "room_status", "permit_refused_by_guard", "started", "stopping",
+    "epoch_raised", "epoch_overtaken", "command_refused", "operators", "operators_refused", "entry_permit", "entry_left",
 })  # fmt: skip
 """What is said under these names goes into the audit, with all its figures."""
 
 NOT_AUDITED = {
     "command": "the command itself and its outcome are entries of their own, with more in them",
     "link": "the alarm link_lost says it",
+    "out_of_service_refused": "changes nothing: the site file names an alarm that it may not",
     "visit_without_sample": "nothing changes by it; when it goes on, the alarm sample_overdue says it",
     "unit_restarted": "what it leads to is said by permits and alarms",
     "report_of_unknown_request": "dosing is in the journal and the history",
