@@ -20,6 +20,10 @@ from supervisor.values import GASES, Gas, PermitRoom
 
 SHOW_S = 30.0  # a status is said again this often: twice within the minute in which a screen may rely on it
 LATCHING = ("room_air_dangerous", "room_air_unsafe", "room_air_exposure", "room_air_moving", "people_missing")
+LEAVE = (
+    ("room_air_moving", "leave the room: its air moves"),
+    ("room_air_exposure", "leave the room: too much CO2 on average"),
+)
 DOSED: tuple[Gas, ...] = ("nitrogen", "co2")
 ENDED = "the supervisor has ended: nobody watches this room's air"
 _AGE = re.compile(r"\b\d+ s\b")
@@ -115,10 +119,11 @@ def _sounding_why(desk: Desk, name: str, room: Room) -> str:
         return "room air is dangerous"
     if alarms.holds(desk, "people_missing", name):
         return "people have not come out"
-    moving = alarms.active(desk, "room_air_moving", name)
-    if room.people and (room.status == "forbidden" or moving):
-        return "leave the room: its air is not known to be good" if not moving else "leave the room: its air moves"
-    return ""
+    if not room.people:
+        return ""
+    if room.status == "forbidden":
+        return "leave the room: its air is not known to be good"
+    return next((why for row, why in LEAVE if alarms.active(desk, row, name)), "")
 
 
 def _kinds(reasons: list[str]) -> list[str]:

@@ -147,6 +147,14 @@ def test_air_that_is_good_word_by_word_is_not_clear_when_its_mean_is_not() -> No
     assert bench.alarm("room_air_unsafe-east") is None and status(bench, "west") == "clear"
 
 
+def test_people_inside_hear_of_a_mean_that_is_too_high() -> None:
+    bench = stricter()
+    assert bench.command("enter", "east", people=["mara"], standby="ono", minutes=600).accepted
+    _worked_in(bench, 0.2, 0.35)
+    assert status(bench) == "restricted" and bench.bodies(corekit.RoomSounder, "east")[-1].on
+    assert bench.bodies(corekit.RoomSounder, "east")[-1].reason == "leave the room: too much CO2 on average"
+
+
 def test_a_mean_goes_on_over_a_restart_and_the_time_without_us_counts_as_the_worse_end() -> None:
     bench = stricter()
     _worked_in(bench, 0.1, 0.5)

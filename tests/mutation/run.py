@@ -1,4 +1,6 @@
-"""Mutation run: are the guard's and the watch's tests able to notice a mistake? `python tests/mutation/run.py`.
+"""Mutation run: are the tests of guard, watch and the rules about people able to notice a mistake?
+
+`python tests/mutation/run.py [MODULE...]`, a module being `guard` or `core/entry`.
 
 Each mutant is a fork of this process with the mistaken module in place of the right one, in which the tests run until the
 first fails. Prints every survivor and the score; exits 1 when one survives that `equivalents.py` does not list with a
@@ -7,6 +9,7 @@ reason, or when a listed one is killed after all. Not part of the quick suite.
 
 import argparse
 import contextlib
+import importlib
 import os
 import shutil
 import signal
@@ -29,10 +32,27 @@ from mutants import Mutant, mutants  # noqa: E402
 GUARD_NAMES = ("latches", "identity", "start", "clock", "basis", "room", "source", "volume", "unasked")
 GUARD = [f"tests/guard/test_guard_{name}.py" for name in GUARD_NAMES]
 WATCH = [f"tests/watch/test_watch_{name}.py" for name in ("valves", "late_words", "answer", "gases", "samples", "rest")]
-TESTS = {"guard": GUARD, "guard_memory": GUARD, "watch": WATCH}
+
+
+def core(*names: str) -> list[str]:
+    return [f"tests/core/test_{name}.py" for name in names]
+
+
+TESTS = {
+    "guard": GUARD,
+    "guard_memory": GUARD,
+    "watch": WATCH,
+    "core/room_balance": core("entry_balance"),
+    "core/exposure": core("entry_exposure"),
+    "core/room_load": core("entry_moving"),
+    "core/room_air": core("entry", "entry_air"),
+    "core/people": core("people_permits", "people"),
+    "core/entry": core("entry", "entry_air", "people_permits", "people", "entry_exposure", "entry_moving"),
+}
 # No rewriting of asserts: it costs more than most tests, and nobody reads why a mutant's test failed.
 BARE = ["-x", "-q", "--noconftest", "--no-header", "--tb=no", "--assert=plain", "-W", "ignore", "-o", "addopts=",
         "-p", "no:cacheprovider", "-p", "no:hypothesispytest", "-p", "no:timeout"]  # fmt: skip
+ONE_FILE = ("guard", "guard_memory", "watch")
 FIRST_ASKED = 6
 SECONDS_MAX = 120
 NOTES = Path(tempfile.mkdtemp(prefix="mutation-"))
@@ -55,6 +75,9 @@ def main() -> int:
 
 def _import_once() -> None:
     """So that no fork has to: what the tests import, and what pytest does."""
+    import scipy.integrate  # noqa: F401
+
+    import supervisor.core.site
     import supervisor.guard
     import supervisor.sitefile
     import supervisor.watch  # noqa: F401
@@ -137,16 +160,19 @@ def _fork(module: str, source: str, rounds: list[list[str]]) -> int:
 
 def _install(module: str, source: str) -> bool:
     """Puts the mistaken module in place of the right one. False when it cannot even be imported."""
-    for name in [one for one in sys.modules if one in ("supervisor.guard", "supervisor.guard_memory", "supervisor.watch")]:
-        del sys.modules[name]
-    made = types.ModuleType(f"supervisor.{module}")
+    package, _, name = f"supervisor.{module.replace('/', '.')}".rpartition(".")
+    # Whatever may hold on to the right one is imported anew.
+    holders = ("supervisor.core",) if package == "supervisor.core" else tuple(f"supervisor.{one}" for one in ONE_FILE)
+    for loaded in [one for one in sys.modules if one in holders or one.startswith(f"{holders[0]}.")]:
+        del sys.modules[loaded]
+    made = types.ModuleType(f"{package}.{name}")
     made.__file__ = str(ROOT / "supervisor" / f"{module}.py")
     sys.modules[made.__name__] = made
+    setattr(importlib.import_module(package), name, made)
     try:
         exec(compile(source, made.__file__, "exec"), made.__dict__)
     except Exception:  # noqa: BLE001
         return False
-    setattr(sys.modules["supervisor"], module, made)
     if module == "guard_memory":
         with contextlib.suppress(KeyError):
             delattr(sys.modules["supervisor"], "guard")
