@@ -53,6 +53,7 @@ def settle(desk: Desk, name: str) -> bool:
         room.good_since_mono_s = None
     elif room.good_since_mono_s is None:
         room.good_since_mono_s = desk.now.mono_s
+    room.judged_wall_s = desk.now.wall_s
     status, reasons = _status(desk, name, room, air.doubts, dangerous, unsafe, means)
     _take(desk, name, room, status, reasons)
     return not (air.doubts or dangerous)
@@ -147,14 +148,15 @@ def _end_air(desk: Desk, name: str) -> None:
 
 
 def show(desk: Desk, name: str) -> None:
-    """Publishes what is known of a room, retained, with the instant it was judged at and what its vents will do to it."""
+    """Publishes what is known of a room, retained, with the instant it was last judged at and what its vents will do."""
     room = desk.state.rooms[name]
     room.shown_mono_s = desk.now.mono_s
     forecast = venting.forecast(desk, name) if room.status != "forbidden" else None
+    judged_at = None if room.judged_wall_s is None else at(room.judged_wall_s)
     desk.publish(
         RoomEntry(
             status=room.status, since=at(room.since_wall_s or desk.state.started_wall_s), reasons=room.reasons,  # type: ignore[arg-type]
-            judged_at=at(desk.now.wall_s), people=list(room.people),
+            judged_at=judged_at, people=list(room.people),
             venting=[] if forecast is None else forecast.names,
             forecast_o2_pct=None if forecast is None else round(forecast.o2_pct, 2),
             forecast_co2_pct=None if forecast is None else round(forecast.co2_pct, 3),
@@ -206,6 +208,7 @@ def end(desk: Desk, name: str) -> None:
     room = desk.state.rooms[name]
     withdraw(desk, name)
     room.status, room.reasons, room.since_wall_s = "forbidden", [ENDED], desk.now.wall_s
+    room.judged_wall_s = desk.now.wall_s
     show(desk, name)
 
 

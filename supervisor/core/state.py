@@ -101,6 +101,7 @@ class Room:
     exposure: Exposure = field(default_factory=Exposure)
     account: Account = field(default_factory=Account)
     shown_mono_s: float | None = None
+    judged_wall_s: float | None = None
     permit_sent_mono_s: float | None = None
     permit_held_until_mono_s: float | None = None
     dosing_permitted: bool = False

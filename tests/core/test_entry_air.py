@@ -166,6 +166,18 @@ def test_a_status_is_said_again_within_a_minute_with_the_instant_it_was_judged_a
         assert body.judged_at == at(corekit.WALL_S + at_s - corekit.MONO_S) and body.since < body.judged_at
 
 
+def test_a_new_link_brings_the_last_judgement_and_not_a_new_one() -> None:
+    """A process that was held up for an hour may hear of its link before its next tick."""
+    bench = corekit.ready()
+    bench.step(LinkChanged(bench.now, False))
+    judged_at = at(bench.wall_s)
+    bench.go(3600.0)
+    bench.step(LinkChanged(bench.now, True))
+    assert bench.entry().judged_at <= judged_at
+    bench.tick()
+    assert bench.entry().status == "forbidden" and bench.entry().judged_at == at(bench.wall_s)
+
+
 def test_whatever_is_not_clear_shuts_every_valve_of_nitrogen_and_co2_in_the_room_at_once() -> None:
     bench = corekit.sealed()
     bench.hardware = "silent"
@@ -218,6 +230,7 @@ def test_a_start_says_forbidden_before_anything_else() -> None:
     bench.log.clear()
     bench.start(epoch=3)
     assert {one.status for one in bench.bodies(RoomEntry)} == {"forbidden"} and len(bench.bodies(RoomEntry)) == 2
+    assert all(one.reasons == ["just started, no air measurement yet"] for one in bench.bodies(RoomEntry))
     bench.step(LinkChanged(bench.now, False))
     bench.step(LinkChanged(bench.now, True))
     assert {one.status for one in bench.bodies(RoomEntry)} == {"forbidden"}
