@@ -7,7 +7,7 @@ import sys
 from importlib import metadata
 from pathlib import Path
 
-from supervisor.shell import arguments, audit_cmd, cli_alarms, cli_commands, cli_operators, cli_status
+from supervisor.shell import arguments, audit_cmd, cli_alarms, cli_commands, cli_operators, cli_status, notify_cmd
 
 EXIT_WRONG = 2
 EXIT_INTERRUPTED = 130
@@ -70,6 +70,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_alarms.add(commands)
     cli_commands.add(commands)
     cli_operators.add(commands)
+    notify_cmd.add(commands)
     schema = commands.add_parser("schema", help="print the JSON Schema of a site file, for editors")
     schema.set_defaults(carry_out=_schema)
     contract = commands.add_parser("contract", help="print the message contract as an AsyncAPI 3.0 document (JSON)")

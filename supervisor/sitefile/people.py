@@ -87,9 +87,10 @@ def _chain(notify: Notify, key: str, priority: str, chain: Chain) -> Iterator[Pr
             f"write {meant or 'one of these'}, or add {name} as a person",
         )  # fmt: skip
     yield from _order(key, priority, chain, len(steps))
-    people = [name for step in steps for name in step if isinstance(name, str)]
-    if unknown or chain.digest_at is not None or len(steps) < len(chain.steps) or not people:
-        return
+    people = [name for step in steps for name in step if isinstance(name, str) and name in notify.people]
+    whole = people and len(steps) == len(chain.steps) and all(steps) and len(people) == sum(map(len, steps))
+    if unknown or chain.digest_at is not None or not whole or not all(_is_readable(notify.people[one]) for one in people):
+        return  # what was told already may be the gap
     holes = gaps(notify, people)
     if holes:
         yield warning(
@@ -129,6 +130,15 @@ def _strangers(notify: Notify) -> Iterator[Problem]:
             yield warning(f"{key}.id", person.id, "someone in a chain", "add this person to a chain, or remove the entry")
 
 
+def _is_readable(person: Person) -> bool:
+    return all(
+        known(_minutes(shift.begins), _minutes(shift.ends))
+        and isinstance(shift.days, list | tuple)
+        and all(day in WEEKDAYS for day in shift.days)
+        for shift in person.duty
+    )
+
+
 def _spans(person: Person) -> Iterator[tuple[int, int]]:
     if not person.duty:
         yield 0, WEEK_MIN
@@ -143,7 +153,7 @@ def _spans(person: Person) -> Iterator[tuple[int, int]]:
 
 
 def _minutes(clock: object) -> int | None:
-    if not isinstance(clock, str) or not re.fullmatch(r"\d\d:\d\d", clock, re.ASCII):
+    if not isinstance(clock, str) or not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", clock, re.ASCII):
         return None
     return int(clock[:2]) * 60 + int(clock[3:])
 

@@ -53,6 +53,13 @@ def test_a_critical_one_waits_ten_seconds_at_most_and_takes_along_what_waits() -
     assert story.go(MINUTE) == ["10: cleo merged 3, worst critical epoch_overtaken-site"]
 
 
+def test_what_is_about_people_is_as_urgent_as_what_is_critical() -> None:
+    story = alone(merge_over=1)
+    story.burst(units(0, 3))
+    story.say("room_air_unsafe-north")
+    assert story.go(MINUTE) == ["10: cleo raised room_air_unsafe-north"]
+
+
 def test_an_hours_messages_used_up_hold_back_all_but_the_critical() -> None:
     story = alone(per_hour_max=4)
     for n in range(4):

@@ -2,14 +2,14 @@
 
 Few notes go out at once, each as a message of its own. More than `merge_over` for one person within a minute, a declared
 alarm flood, or a used-up hour of that person's messages: then they wait, and what waits becomes one message, worst first.
-A critical note waits at most ten seconds for it, whatever the limits say.
+What is critical or about people waits for ten seconds at most, whatever the limits say.
 """
 
 from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from supervisor.settings_notify import Notify
-from supervisor.shell.notify.calls import Calls, Note
+from supervisor.shell.notify.calls import Calls, Note, is_personnel
 from supervisor.values import Now
 
 MINUTE_S = 60.0
@@ -75,7 +75,7 @@ def _may(notes: tuple[Note, ...], record: Sent, notify: Notify, stuck: bool, now
     """Whether what was gathered may go now. Where messages are stuck some still go: it may be one message that no server
     wants, and not the server, that is at fault."""
     since_s = now.mono_s - max(record.mono_s, default=-HOUR_S)
-    if any(note.priority == "critical" for note in notes):
+    if any(note.priority == "critical" or is_personnel(note.alarm) for note in notes):
         return since_s >= (STUCK_CRITICAL_S if stuck else CRITICAL_GAP_S)
     if stuck:
         return since_s >= STUCK_S
