@@ -4,7 +4,7 @@ import argparse
 import sys
 from typing import Any
 
-from supervisor.shell import arguments, cli_catalogue
+from supervisor.shell import alarm_report_cmd, arguments, cli_catalogue
 from supervisor.shell.cli_commands import Person, send, tell
 from supervisor.shell.cli_status import head, look, standing, told_alarm, told_head, unseen
 
@@ -27,7 +27,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     arguments.add_person(shown)
     shown.set_defaults(carry_out=_list)
     cli_catalogue.add(group)
-    # HOOK report: its module's add(group) goes here
+    alarm_report_cmd.add(group)
     _add_words(commands)
 
 
