@@ -16,7 +16,8 @@ from notifykit import crew, status
 from shellkit import StillClock, reading
 from toy import READING, SITE, MemoryBroker, Rig, Toy
 
-from supervisor.messages import AnalyserReading
+from supervisor.messages import AlarmStatus, AnalyserReading
+from supervisor.settings_notify import Heartbeat
 from supervisor.shell.batch import Outgoing
 from supervisor.shell.journal import Batch, Journal
 from supervisor.shell.journal_file import JournalError
@@ -249,13 +250,41 @@ def test_delivery_that_fails_for_a_minute_is_an_alarm_and_its_end_ends_it(site: 
     assert site.table(ENDED) == [(1, "sent")]
 
 
+def test_the_outward_sign_of_life_vouches_for_the_loop_and_its_failing_is_an_alarm(site: Site) -> None:
+    url = f"http://127.0.0.1:{site.hook.port}/alive"
+    rig = site.start(NOTIFY.model_copy(update={"heartbeat": Heartbeat(url=url, every_s=3600.0)}))
+    heart = rig.loop.notify.heartbeat  # type: ignore[attr-defined]
+    assert poll(lambda: heart.succeeded)
+    site.clock.go(31.0)  # and no turn
+    assert heart.beat() is False
+    rig.loop.turn()
+    assert heart.beat() is True
+    site.hook.script = [500] * 3
+    for _ in range(3):
+        heart.beat()
+    rig.loop.turn()
+    assert rig.engine.troubles[-1] == ("heartbeat_failing", True)
+    heart.beat()
+    rig.loop.turn()
+    assert rig.engine.troubles[-1] == ("heartbeat_failing", False)
+
+
 def test_a_mistake_of_ours_is_an_alarm_and_control_goes_on(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
     rig = site.start()
-    monkeypatch.setattr(calls, "take", lambda *_: {}["nothing"])
+    take = calls.take
+
+    def failing(desk: object, rules: object, alarm: AlarmStatus, now: object) -> None:
+        if alarm.alarm == "unit_silent-u1":
+            raise ZeroDivisionError("nothing")
+        take(desk, rules, alarm, now)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(calls, "take", failing)
     site.alarm(1)
-    rig.loop.turn()
-    rig.loop.turn()
-    assert ("notification_failing", True) in rig.engine.troubles and rig.logged("notifications_broken")
+    site.alarm(2)
+    assert site.turn_until(lambda: site.table(ENDED) == [(1, "sent")])
+    assert "unit_silent-u2" in site.hook.got[0][1]["message"]
+    assert ("notification_failing", True) in rig.engine.troubles
+    assert "test_notify_loop" in rig.logged("notifications_broken")[0]["where"]
 
 
 def test_who_was_taken_out_of_the_site_file_gets_nothing_that_waited(site: Site) -> None:

@@ -128,6 +128,20 @@ def test_one_alarm_says_what_where_when_and_what_to_do() -> None:
     assert words.CAUTION not in body
 
 
+def test_an_acknowledgement_is_told_with_who_and_what_was_noted_and_what_is_held_back_with_its_cause() -> None:
+    story = alone()
+    story.say("unit_silent-u1", holds_back=4)
+    assert "It explains 4 others, which are held back." in told(story)[1]
+    story.say("unit_silent-u1", "acknowledged", acknowledged_by="ben", note="fuse blown, on my way")
+    title, body = told(story)
+    assert title.startswith("Quillfen: Acknowledged: ") and "What to do" not in body
+    assert "Acknowledged by ben.\nFuse blown, on my way.\nThat ends the calls about it, not its cause." in body
+    story.say("out_of_band-n1", priority="medium")
+    story.say("out_of_band-n1", "suppressed_by_design", priority="medium", cause="unit_silent-u1")
+    title, body = told(story)
+    assert "Not called about any more" in title and "Explained by unit_silent-u1, which holds it back." in body
+
+
 def test_many_are_grouped_by_alarm_worst_first_and_say_what_this_is_not_where_it_is_about_air() -> None:
     story = alone()
     story.stuck = {"cleo"}

@@ -31,6 +31,7 @@ class Call:
     state: str
     text: str = ""
     advice: str = ""
+    detail: str = ""
     raised_wall_s: float | None = None
     step: int = -1
     told: list[str] = field(default_factory=list)
@@ -42,7 +43,8 @@ class Call:
 class Note:
     """What one person is to be told of one alarm; a later one takes the place of an earlier that still waits.
 
-    `due_wall_s` is when a digest is due, None for at once.
+    `due_wall_s` is when a digest is due, None for at once. `detail` is what belongs to the kind: why it is quiet, what was
+    noted with the acknowledgement.
     """
 
     person: str
@@ -57,6 +59,7 @@ class Note:
     said_wall_s: float
     since_mono_s: float
     due_wall_s: float | None = None
+    detail: str = ""
 
 
 class Rules(NamedTuple):
@@ -100,11 +103,13 @@ def take(calls: Calls, rules: Rules, status: AlarmStatus, now: Now) -> None:
     if call is None:
         if status.state in CALLING and _chain(rules, status.priority) is not None:
             raised_s = None if status.raised_at is None else status.raised_at.timestamp()
-            call = Call(status.alarm, status.occurrence, status.priority, status.state, status.text, status.advice, raised_s)
+            call = Call(status.alarm, status.occurrence, status.priority, status.state, status.text, status.advice)
+            call.raised_wall_s, call.detail = raised_s, _detail(status)
             calls.calls[call.alarm] = call
             _begin(calls, rules, call, "raised", now)
         return
     was, call.state, call.text, call.advice = call.state, status.state, status.text, status.advice
+    call.detail = _detail(status)
     if call.state == was:
         return
     calls.dirty_calls[call.alarm] = None
@@ -213,7 +218,7 @@ def _tell(
         key = (person, call.alarm)
         waiting = calls.notes.get(key)
         note = Note(person, call.alarm, call.occurrence, kind, call.priority, call.text, call.advice, call.raised_wall_s, by,
-                    now.wall_s, now.mono_s, due_wall_s)  # fmt: skip
+                    now.wall_s, now.mono_s, due_wall_s, call.detail)  # fmt: skip
         if waiting is not None:
             note.since_mono_s = waiting.since_mono_s
             note.due_wall_s = due_wall_s and waiting.due_wall_s
@@ -223,6 +228,19 @@ def _tell(
         calls.dirty_notes[key] = None
         if person not in call.told:
             call.told.append(person)
+
+
+def _detail(status: AlarmStatus) -> str:
+    match status.state:
+        case "suppressed_by_design" if status.cause is not None:
+            return f"explained by {status.cause}, which holds it back"
+        case "shelved":
+            return "shelved" + (f": {status.note}" if status.note else "")
+        case "out_of_service":
+            return "out of service" + (f": {status.note}" if status.note else "")
+        case "acknowledged" | "latched_acknowledged":
+            return status.note or ""
+    return f"it explains {status.holds_back} others, which are held back" if status.holds_back else ""
 
 
 def _drop(calls: Calls, call: Call) -> None:

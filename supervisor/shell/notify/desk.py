@@ -3,6 +3,9 @@
 Nothing here waits for anybody. Whatever goes wrong in here is told as an alarm, and control goes on.
 """
 
+import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Protocol
 
@@ -92,23 +95,28 @@ class Notifier:
             self.heartbeat.start()
 
     def decide(self, alarms: list[AlarmStatus], now: Now) -> list[Statement]:
-        try:
-            statements = self._ended(now)
-            for status in alarms:
+        statements = self._ended(now)
+        for status in alarms:
+            with self._guarded():
                 calling.take(self._calls, self._rules, status, now)
+        with self._guarded():
             calling.due(self._calls, self._rules, now)
             for parcel in pack(self._calls, self._rules.notify, self._sent, self._sender.stuck(), now):
                 message = self._message(parcel, now)
                 self._leaving.append(message)
                 statements.append(store.begun(message))
-            return statements + list(store.changes(self._calls))
+            statements += store.changes(self._calls)
+        return statements
+
+    @contextmanager
+    def _guarded(self) -> Iterator[None]:
+        """A mistake of ours must not end control. It is told as what it is: somebody may not have been notified."""
+        try:
+            yield
         except Exception as error:
-            # A mistake of ours must not end control. It is told as what it is: nobody may have been notified.
             if not self._broken:
-                self._log.exception("notifications_broken", error=f"{type(error).__name__}: {error}")
-            self._broken = f"the program fails at it ({type(error).__name__}: {error}); alarms stand on the console alone"
-            self._leaving.clear()
-            return []
+                self._log.error("notifications_broken", where=traceback.format_exc(limit=-5))
+            self._broken = f"the program fails at it ({type(error).__name__}: {error}); watch the console"
 
     def committed(self) -> None:
         self.turned_s = self._clock.real_s()

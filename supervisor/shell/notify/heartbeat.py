@@ -13,7 +13,7 @@ TIMEOUT_S = 10.0
 FAILURES = 3
 
 Call = Callable[[str], None]
-"""Calls the address. Raises OSError or ValueError when it was not answered well."""
+"""Calls the address. Raises when it was not answered well."""
 
 
 class Heartbeat(threading.Thread):
@@ -45,7 +45,7 @@ class Heartbeat(threading.Thread):
             return False
         try:
             self._call(self._url)
-        except (OSError, ValueError) as error:
+        except Exception as error:  # an answer that is none must not end the beating
             self.why = words(error)
             self.failures += 1
             return False

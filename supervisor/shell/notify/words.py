@@ -18,7 +18,7 @@ _HEADS = {
     "again": "Alarm again",
     "latched": "Cause gone, waits for a named person",
     "acknowledged": "Acknowledged",
-    "quiet": "Shelved or taken out of service",
+    "quiet": "Not called about any more",
     "over": "Over",
 }
 
@@ -54,6 +54,8 @@ def _told(note: Note, roster: Roster) -> list[str]:
         lines.append(f"Raised {roster.local(note.raised_wall_s)}.")
     if note.by is not None:
         lines.append(f"Acknowledged by {note.by}.")
+    if note.detail:
+        lines.append(f"{note.detail[:1].upper()}{note.detail[1:].rstrip('.')}.")
     if note.kind not in ("over", "acknowledged", "quiet"):
         lines.append(f"What to do: {note.advice}")
         lines.append("Acknowledge it, naming the occurrence that you saw.")
