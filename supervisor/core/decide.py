@@ -147,9 +147,11 @@ def _hold(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: Sample
     goal = Mixture(here.o2_pct + o2_move, here.co2_pct + co2_move)
     low_o2 = here.o2_pct < recipe.o2_pct
     # A little too much oxygen is the fruit's to use up: nitrogen for it is gas for nothing, and drags CO2 out besides. But
-    # where the loop has learned that oxygen rises by itself, there is a leak, and nobody uses it up.
+    # where the loop has learned that oxygen rises by itself, there is a leak, and nobody uses it up; and where CO2 stands too
+    # high, nitrogen is what takes it out without bringing oxygen in.
     little = here.o2_pct < recipe.o2_pct + NITROGEN_SHARE * recipe.o2_band_pct
-    feeds = _feeds(desk, name, no_nitrogen=low_o2 or (little and learned[0] >= 0.0))
+    high_co2 = here.co2_pct > recipe.co2_pct + NITROGEN_SHARE * recipe.co2_band_pct
+    feeds = _feeds(desk, name, no_nitrogen=low_o2 or (little and not high_co2 and learned[0] >= 0.0))
     volume_nl = desk.site.enclosures[name].free_volume_nl
     kept.wanted_nl = allocate(here, goal, feeds, volume_nl)
     there = here

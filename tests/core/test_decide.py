@@ -183,6 +183,18 @@ def test_a_little_too_much_oxygen_is_left_to_the_fruit_unless_it_leaks() -> None
     assert bench.requests("e1", "nitrogen") and abs(bench.gas[0] - 3.0) < 0.4
 
 
+def test_co2_too_high_is_taken_out_by_nitrogen_while_oxygen_stands_a_little_high() -> None:
+    """As at a recipe whose O2 and CO2 sum to less than 21 %, where what fruit breathes out gathers under air alone."""
+    bench = holding()
+    bench.gas = [3.1, 18.8]
+    hours(bench, 3)
+    assert bench.requests("e1", "nitrogen") and bench.gas[1] < 18.5
+    bench = holding()
+    bench.gas = [3.1, 18.4]
+    hours(bench, 3)
+    assert bench.requests("e1", "nitrogen") == [], "within half its band it is left alone"
+
+
 def test_low_oxygen_is_answered_with_air_and_never_with_nitrogen() -> None:
     bench = holding()
     bench.gas = [2.4, 19.0]  # CO2 too high as well: nitrogen would lower it, and oxygen with it
