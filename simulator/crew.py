@@ -100,7 +100,7 @@ class Crew:
         self._key = key
         self._count = 0
         self._asked: dict[str, _Asked] = {}
-        self._seen: set[tuple[str, int]] = set()
+        self._seen: set[tuple[str, int, bool]] = set()
         for act in schedule.acts:
             self.plan(act)
 
@@ -141,14 +141,16 @@ class Crew:
         self._scheduler.at(self._scheduler.now_ms + ASK_AGAIN_MS, lambda: self._ask(act, tries))
 
     def hear_alarm(self, body: Mapping[str, Any]) -> None:
-        """`alarm/<alarm>`: acknowledged after a while, once per occurrence, if the schedule says so."""
+        """`alarm/<alarm>`: acknowledged after a while, once per occurrence, if the schedule says so; a latched
+        one is reset by the same word once it is over."""
         after_s = self._schedule.acknowledge_after_s
         alarm, occurrence = body.get("alarm"), body.get("occurrence")
-        if after_s is None or body.get("state") not in UNACKNOWLEDGED:
+        reset = body.get("state") == "latched_acknowledged" and body.get("condition") is False
+        if after_s is None or not (reset or body.get("state") in UNACKNOWLEDGED):
             return
-        if not isinstance(alarm, str) or not isinstance(occurrence, int) or (alarm, occurrence) in self._seen:
+        if not isinstance(alarm, str) or not isinstance(occurrence, int) or (alarm, occurrence, reset) in self._seen:
             return
-        self._seen.add((alarm, occurrence))
+        self._seen.add((alarm, occurrence, reset))
         act = Act(after_s, "acknowledge", alarm, {"occurrence": occurrence, "note": "seen by the simulated crew"})
         self.plan(act)
 

@@ -154,13 +154,13 @@ def _link(desk: Desk, up: bool) -> None:
     desk.say("link", "info" if up else "error", up=up)
     if not up:
         return
-    units.say_online(desk, True)
     for name in state.rooms:
         entry.show(desk, name)
         entry.show_sounder(desk, name)
     for name in state.enclosures:
         transitions.show(desk, name)
     alarms.show_all(desk)
+    units.say_online(desk, True)  # last: whoever believes a room that the last run left behind must first hear of this one
     if not state.epoch_used:
         for name in state.enclosures:
             for gas in GASES:
@@ -279,6 +279,8 @@ def _show_if_news(desk: Desk, name: str) -> None:
     old = sample_age_s is None or sample_age_s > limit_s
     # A start gives it time anew before it is an alarm, and ends no alarm that stands.
     overdue = watched and old and (since_s > limit_s or alarms.active(desk, "sample_overdue", name))
+    if old and not alarms.active(desk, "out_of_band", name):
+        alarms.condition(desk, "out_of_band", name, False)  # nobody knows any more that it still is
     told = "none since it was sealed" if sample_age_s is None else f"{sample_age_s:.0f} s old"
     alarms.condition(desk, "sample_overdue", name, overdue, f"last sample {told}, at most {limit_s:g} s")
     minute = int((desk.now.mono_s - kept.since_mono_s) // SHOW_S) if watched else 0
