@@ -119,9 +119,9 @@ class Drill:
                 if topic == "supervisor/status" and body["online"] and body["epoch"] > self._epoch:
                     self._epoch, online = body["epoch"], True
                     marks.setdefault("online", at_s)
+                missing.discard(topic)  # `kill` has read whatever the one that was killed had said
                 if not online:
-                    continue  # still of the one that was killed
-                missing.discard(topic)
+                    continue
                 if not missing:
                     marks.setdefault("controlling", at_s)
                 if levels[0] == "sampling":
