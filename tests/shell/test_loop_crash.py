@@ -5,9 +5,10 @@ from pathlib import Path
 
 import pytest
 from shellkit import StillClock
-from toy import SITE, MemoryBroker, Rig, Toy, decided, fill
+from toy import COMMAND, SITE, MemoryBroker, Rig, Toy, decided, fill
 
 from supervisor.shell import housekeeping
+from supervisor.shell.audit_file import reading, told, verify
 from supervisor.shell.journal import Journal
 from supervisor.shell.records import to_event
 from supervisor.shell.wire import Decoder, Refused
@@ -21,6 +22,18 @@ def from_the_beginning(journal: Journal) -> Toy:
         assert not isinstance(event, Refused)
         toy.step(event)
     return toy
+
+
+def audited(journal: Journal) -> list[str]:
+    """The commands whose answers the audit holds, in order; the chain is proved first."""
+    with reading(journal.path) as db:
+        assert verify(db, journal.audit_head).problem is None
+        entries = list(told(db))
+    inputs = [row for _, row in journal.inputs_after(0)]
+    kinds = [one.event for one in entries]
+    assert kinds.count("started") == sum(row.kind == "started" for row in inputs)
+    assert kinds.count("operator_command") == sum(row.topic == COMMAND for row in inputs)
+    return [str(one.figures["command_id"]) for one in entries if one.event == "command_outcome"]
 
 
 class Crash(BaseException):
@@ -93,6 +106,7 @@ def test_a_crash_at_any_point_loses_no_message_and_repeats_no_dose(
         assert len(ids) - len(sent) <= 3, point  # at most the batch that was committed and not sent
         answered = {body["command_id"] for body in broker.bodies("operator/outcome")}
         assert answered == {"c2", "c7"} and journal.open_outcomes() == [], point
+        assert audited(journal) == ["c2", "c7"], point  # the audit is whole and holds each command's answer once
         journal.close()
 
         # A restart from the newest snapshot comes to the same state, bit for bit, as from the very beginning.
