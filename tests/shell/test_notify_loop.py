@@ -250,6 +250,20 @@ def test_delivery_that_fails_for_a_minute_is_an_alarm_and_its_end_ends_it(site: 
     assert site.table(ENDED) == [(1, "sent")]
 
 
+def test_somebody_without_an_address_is_an_alarm_before_anything_has_to_be_told(site: Site) -> None:
+    book = site.folder / "addresses.toml"
+    write_addresses(book, {"ada": {"phone": site.hook.address()}})
+    rig = site.start()
+    rig.loop.turn()
+    assert ("notification_failing", True) in rig.engine.troubles
+    write_addresses(book, {"ada": {"phone": site.hook.address()}, "ben": {"phone": site.hook.address()}})
+    site.alarm(1)
+    assert site.turn_until(lambda: site.table(ENDED) == [(1, "sent")])
+    site.clock.go(61.0)
+    rig.loop.turn()
+    assert rig.engine.troubles[-1] == ("notification_failing", False)
+
+
 def test_the_outward_sign_of_life_vouches_for_the_loop_and_its_failing_is_an_alarm(site: Site) -> None:
     url = f"http://127.0.0.1:{site.hook.port}/alive"
     rig = site.start(NOTIFY.model_copy(update={"heartbeat": Heartbeat(url=url, every_s=3600.0)}))

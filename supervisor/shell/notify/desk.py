@@ -15,18 +15,20 @@ from supervisor.shell.clock import Clock
 from supervisor.shell.logs import Log
 from supervisor.shell.notify import calls as calling
 from supervisor.shell.notify import store, transport, words
-from supervisor.shell.notify.addresses import Addresses
+from supervisor.shell.notify.addresses import AddressError, Addresses
 from supervisor.shell.notify.calls import Rules
 from supervisor.shell.notify.heartbeat import Heartbeat
 from supervisor.shell.notify.packing import Parcel, pack
 from supervisor.shell.notify.roster import Roster
-from supervisor.shell.notify.sender import Ended, Sender
+from supervisor.shell.notify.sender import AddressBook, Ended, Sender
 from supervisor.shell.notify.store import Kept, Message, Statement
 from supervisor.shell.troubles import Troubles
 from supervisor.values import Now
 
 ALIVE_S_MIN = 30.0
 FORGET_EVERY_S = 3600.0
+LOOK_EVERY_S = 1.0
+BOOK_EVERY_S = 60.0
 
 
 class Notifying(Protocol):
@@ -71,7 +73,10 @@ class Silent:
 class Notifier:
     """A site that tells people."""
 
-    def __init__(self, site: SiteFile, rules: Rules, kept: Kept, instance: str, sender: Sender, clock: Clock, log: Log) -> None:
+    def __init__(
+        self, site: SiteFile, rules: Rules, kept: Kept, instance: str, book: AddressBook, sender: Sender, clock: Clock, log: Log
+    ) -> None:
+        self._book = book
         self._site, self._rules, self._instance = site.site.name or site.site.id, rules, instance
         self._calls, self._sent, self._last_id = kept.calls, kept.sent, kept.last_id
         self._open = [one for one in kept.open if one.person in rules.notify.people]
@@ -83,6 +88,9 @@ class Notifier:
         self._leaving: list[Message] = []
         self._broken = ""
         self._forget_s = -FORGET_EVERY_S
+        self._look_mono_s = 0.0
+        self._book_s = -BOOK_EVERY_S
+        self._book_wrong = ""
         self.turned_s = clock.real_s()
         self.heartbeat: Heartbeat | None = None
 
@@ -96,6 +104,9 @@ class Notifier:
 
     def decide(self, alarms: list[AlarmStatus], now: Now) -> list[Statement]:
         statements = self._ended(now)
+        if not alarms and now.mono_s < self._look_mono_s:
+            return statements
+        self._look_mono_s = now.mono_s + LOOK_EVERY_S
         for status in alarms:
             with self._guarded():
                 calling.take(self._calls, self._rules, status, now)
@@ -124,7 +135,8 @@ class Notifier:
         self._leaving = []
 
     def tell(self, troubles: Troubles) -> None:
-        failing = self._broken or self._sender.failing()
+        self._look_into_book()
+        failing = self._broken or self._book_wrong or self._sender.failing()
         if failing is not None:
             troubles.put("notification_failing", bool(failing), failing)
         beating = "" if self.heartbeat is None else self.heartbeat.failing()
@@ -136,6 +148,20 @@ class Notifier:
             self.heartbeat.stop(0.0)
         self._sender.stop(patience_s)
         return self._ended(now)
+
+    def _look_into_book(self) -> None:
+        """Whether everybody who may be told has an address: better known now than when it matters."""
+        if self._clock.real_s() - self._book_s < BOOK_EVERY_S:
+            return
+        self._book_s = self._clock.real_s()
+        self._book_wrong = ""
+        chains = self._rules.notify.chains
+        named = [one for name in type(chains).model_fields if (chain := getattr(chains, name)) for one in chain.people]
+        try:
+            for person in dict.fromkeys(named):
+                self._book(person)
+        except AddressError as error:
+            self._book_wrong = str(error)
 
     def _message(self, parcel: Parcel, now: Now) -> Message:
         self._last_id += 1
@@ -173,8 +199,9 @@ def make(site: SiteFile, folder: Path, journal: Path, instance: str, clock: Cloc
         return Silent()
     transport.ready()
     kept = store.load(journal, instance, clock.now().mono_s)
-    sender = Sender(Addresses(folder / notify.addresses_file).of, transport.send, clock.real_s)
-    notifier = Notifier(site, Rules(notify, Roster(notify)), kept, instance, sender, clock, log)
+    book = Addresses(folder / notify.addresses_file).of
+    sender = Sender(book, transport.send, clock.real_s)
+    notifier = Notifier(site, Rules(notify, Roster(notify)), kept, instance, book, sender, clock, log)
     if notify.heartbeat is not None:
         age_s_max = max(ALIVE_S_MIN, 3 * site.timing.tick_s)
         notifier.heartbeat = Heartbeat(

@@ -10,6 +10,7 @@ CAUTION = (
 )
 REPEAT = "Sent again after an attempt whose end is not known: it may be a repeat."
 NOTES_SHOWN_MAX = 60
+TITLE_MAX = 140
 
 _HEADS = {
     "raised": "Alarm",
@@ -24,12 +25,14 @@ _HEADS = {
 
 
 def title(site: str, parcel: Parcel) -> str:
-    """At most some 120 characters, the worst first."""
+    """One line of at most TITLE_MAX characters."""
     worst = parcel.notes[0]
     if len(parcel.notes) == 1 and not parcel.digest:
-        return f"{site}: {_HEADS[worst.kind]}: {_short(worst)} ({worst.priority})"[:140]
-    what = "Daily summary" if parcel.digest else f"{len(parcel.notes)} notifications"
-    return f"{site}: {what}, worst: {_short(worst)} ({worst.priority})"[:140]
+        text = f"{site}: {_HEADS[worst.kind]}: {_short(worst)} ({worst.priority})"
+    else:
+        what = "Daily summary" if parcel.digest else f"{len(parcel.notes)} notifications"
+        text = f"{site}: {what}, worst: {_short(worst)} ({worst.priority})"
+    return " ".join(text.split())[:TITLE_MAX]  # one line: a mail's subject is one
 
 
 def body(parcel: Parcel, roster: Roster, number: str) -> str:
