@@ -170,6 +170,98 @@ def test_someone_who_is_no_longer_in_the_site_file_is_left_out() -> None:
     assert story.say(UNIT, "acknowledged", acknowledged_by="cleo") == [f"cleo acknowledged {UNIT}"]
 
 
+def test_a_high_alarm_about_people_takes_the_steps_too() -> None:
+    story = Story()
+    assert story.say("room_air_unsafe-north") == ["ada raised room_air_unsafe-north"]
+    assert story.go(6 * MINUTE) == ["300: cleo escalated room_air_unsafe-north"]
+
+
+def test_a_repeat_goes_to_those_who_were_told_and_not_to_the_steps_to_come() -> None:
+    for alarm, priority in ((UNIT, "high"), ("epoch_overtaken-site", "critical")):
+        chain = {"steps": [["ada"], ["cleo"]], "escalate_after_s": 300, "repeat_every_s": 120}
+        story = Story(crew(chains={priority: chain}))
+        story.say(alarm, priority=priority)
+        assert story.go(299.0, step_s=1.0) == [f"120: ada repeated {alarm}", f"240: ada repeated {alarm}"]
+
+
+def test_a_repeat_in_a_gap_of_the_roster_goes_to_everybody() -> None:
+    chains = {"high": {"steps": [["ada"], ["ben"]], "escalate_after_s": 300, "repeat_every_s": 120}}
+    story = Story(crew(chains=chains), wall_s=MONDAY_10 + 5 * 24 * HOUR)
+    story.say(UNIT)
+    assert story.go(2 * MINUTE) == [f"120: ada repeated {UNIT}", f"120: ben repeated {UNIT}"]
+
+
+def test_after_the_last_step_no_timer_runs_on() -> None:
+    story = Story()
+    story.say(AIR, priority="critical")
+    assert story.calls.calls[AIR].escalate_mono_s is None
+    story.say("epoch_overtaken-site", priority="critical")
+    story.say(UNIT)
+    story.go(16 * MINUTE)
+    assert [story.calls.calls[one].escalate_mono_s for one in ("epoch_overtaken-site", UNIT)] == [None, None]
+    gap = Story(crew(chains={"high": {"steps": [["ada"], ["ben"]], "escalate_after_s": 300}}), MONDAY_10 + 5 * 24 * HOUR)
+    gap.say(UNIT)
+    assert gap.calls.calls[UNIT].escalate_mono_s is None
+
+
+def test_a_chain_that_was_taken_out_of_the_site_file_calls_nobody_and_still_tells_the_end() -> None:
+    story = Story()
+    story.say(UNIT)
+    story.rules = Story(crew(chains={"critical": {"steps": [["cleo"]]}})).rules
+    assert story.go(HOUR) == []
+    assert story.say(UNIT, "shelved") == [f"ada quiet {UNIT}"]
+    assert story.say(UNIT) == [] and story.go(HOUR) == []
+    assert story.say(UNIT, "acknowledged", acknowledged_by="ada") == [f"ada acknowledged {UNIT}"]
+
+
+def test_a_change_in_the_minute_of_the_daily_summary_does_not_put_it_off_by_a_day() -> None:
+    story = Story()
+    story.say("late_report-u1", priority="low")
+    story.now = story.now._replace(wall_s=MONDAY_10 + 21 * HOUR + 1.0)  # Tuesday 07:00:01, and no tick in between
+    told = story.say("late_report-u1", "acknowledged", priority="low", acknowledged_by="ada")
+    assert told == ["ada digest acknowledged late_report-u1"]
+
+
+def test_who_needs_it_at_once_now_does_not_wait_for_a_summary_any_more() -> None:
+    story = Story()
+    story.say("late_report-u1", priority="low")
+    story.rules = Story(crew(chains={"low": {"steps": [["ada"]]}})).rules
+    assert story.say("late_report-u1", "acknowledged", priority="low") == ["ada acknowledged late_report-u1"]
+
+
+def test_a_note_that_waits_keeps_its_age_when_it_is_brought_up_to_date() -> None:
+    story = Story(crew(merge_over=1))
+    story.burst([UNIT, "unit_silent-u2"])
+    story.go(30.0)
+    story.say("unit_silent-u3")
+    since = story.calls.notes["ada", "unit_silent-u3"].since_mono_s
+    story.go(10.0)
+    story.say("unit_silent-u3", "acknowledged", acknowledged_by="ada")
+    note = story.calls.notes["ada", "unit_silent-u3"]
+    assert (note.since_mono_s, note.kind, note.by) == (since, "acknowledged", "ada")
+
+
+@pytest.mark.parametrize(
+    ("state", "given", "detail"),
+    [
+        ("shelved", {"note": "valve on order"}, "shelved: valve on order"),
+        ("shelved", {}, "shelved"),
+        ("out_of_service", {"note": "sensor in repair"}, "out of service: sensor in repair"),
+        ("suppressed_by_design", {}, "suppressed by design"),
+        ("suppressed_by_design", {"cause": "link_lost-site"}, "explained by link_lost-site, which holds it back"),
+        ("acknowledged", {"note": "on my way"}, "on my way"),
+        ("latched_acknowledged", {"note": "looked at"}, "looked at"),
+        ("acknowledged", {}, ""),
+    ],
+)
+def test_why_it_is_quiet_is_told_along(state: str, given: dict, detail: str) -> None:
+    story = Story()
+    story.say("no_response-n1")
+    assert story.parcels[-1].notes[0].detail == ""
+    story.say("no_response-n1", state, **given)
+    assert story.parcels[-1].notes[0].detail == detail
+
+
 @pytest.mark.parametrize("state", ["acknowledged", "normal", "shelved", "returned_unacknowledged", "out_of_service"])
 def test_an_alarm_that_was_never_called_about_calls_nobody_at_its_end(state: str) -> None:
     assert Story().say(UNIT, state) == []

@@ -34,6 +34,38 @@ def test_more_than_a_few_at_once_are_one_message_right_away() -> None:
     assert story.burst(units(0, 6)) == ["cleo merged 6, worst high unit_silent-u00"]
 
 
+def test_the_minute_is_a_minute_and_the_ten_seconds_are_ten() -> None:
+    story = alone(merge_over=1)
+    story.burst(units(0, 2))
+    story.say("unit_silent-u09")
+    assert story.go(65.0, step_s=1.0) == ["60: cleo raised unit_silent-u09"]
+    story.say("unit_silent-u10")
+    assert story.say("epoch_overtaken-site", priority="critical") == []
+    assert story.go(60.0, step_s=1.0) == ["5: cleo merged 2, worst critical epoch_overtaken-site"]
+    story = alone(merge_over=1)
+    story.burst(units(0, 2))
+    story.go(50.0)
+    story.say("epoch_overtaken-site", priority="critical")  # ten seconds are over: at once
+    story.say("room_air_dangerous-north", priority="critical")
+    assert story.go(20.0, step_s=1.0) == ["10: cleo raised room_air_dangerous-north"]
+
+
+def test_exactly_as_many_as_the_hour_allows_go_out_one_by_one() -> None:
+    story = alone(per_hour_max=3, merge_over=50)
+    assert len(story.burst(units(0, 3))) == 3
+    story = alone(per_hour_max=3, merge_over=50)
+    assert len(story.burst(units(0, 4))) == 1
+
+
+def test_one_that_waited_takes_a_new_one_along() -> None:
+    story = alone(merge_over=2)
+    story.burst(units(0, 3))
+    story.burst(units(3, 2))
+    story.go(59.0, step_s=1.0)
+    story.now = story.now._replace(mono_s=story.now.mono_s + 1.0)
+    assert story.say("unit_silent-u07") == ["cleo merged 3, worst high unit_silent-u03"]
+
+
 def test_a_declared_flood_merges_even_two_and_its_end_ends_that() -> None:
     story = alone()
     story.say("alarm_flood-site", priority="low", condition=True)  # no chain of its own: nobody is told of it
@@ -92,7 +124,12 @@ def test_stuck_people_hear_of_critical_ones_every_five_minutes_at_most() -> None
     story.stuck = {"cleo"}
     assert story.say("room_air_dangerous-a", priority="critical") == ["cleo raised room_air_dangerous-a"]
     assert story.say("room_air_dangerous-b", priority="critical") == []
-    assert story.go(10 * MINUTE) == ["300: cleo raised room_air_dangerous-b"]
+    assert story.go(10 * MINUTE, step_s=1.0) == ["300: cleo raised room_air_dangerous-b"]
+    story = alone()
+    story.stuck = {"cleo"}
+    story.sent["cleo"] = Sent([story.now.mono_s - 3000.0, story.now.mono_s])
+    story.say("unit_silent-u1")
+    assert story.go(40 * MINUTE, step_s=1.0) == ["1800: cleo raised unit_silent-u1"]
 
 
 def test_what_changed_while_it_waited_is_told_as_it_is_now() -> None:

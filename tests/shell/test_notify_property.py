@@ -34,7 +34,7 @@ PER_HOUR_MAX = 12
 EVERYBODY = {
     "critical": {"ada", "ben", "cleo", "dov"}, "high": {"ada", "ben", "cleo"}, "medium": {"ada", "ben"}, "low": {"ada"},
 }  # fmt: skip
-CALLS, NOTES = TypeAdapter(dict[str, Call]), TypeAdapter(list[Note])
+CALL, NOTE = TypeAdapter(Call), TypeAdapter(Note)
 
 
 class People(RuleBasedStateMachine):
@@ -45,6 +45,8 @@ class People(RuleBasedStateMachine):
         self.occurrence = {alarm: 0 for alarm in ALARMS}
         self.heard: dict[str, set[tuple[str, int]]] = {}
         self.seen = 0
+        self.disk_calls: dict[str, bytes] = {}
+        self.disk_notes: dict[tuple[str, str], bytes] = {}
 
     @rule(alarm=st.sampled_from(sorted(ALARMS)), data=st.data())
     def changes(self, alarm: str, data: st.DataObject) -> None:
@@ -73,10 +75,13 @@ class People(RuleBasedStateMachine):
     @rule()
     def it_is_restarted(self) -> None:
         """What lies in the journal is all that a new process knows."""
-        old = self.story.calls
-        notes = NOTES.validate_json(NOTES.dump_json(list(old.notes.values())))
-        calls = CALLS.validate_json(CALLS.dump_json(old.calls))
-        self.story.calls = Calls(calls, {(one.person, one.alarm): one for one in notes})
+        self._write_down()
+        flood = self.story.calls.flood
+        self.story.calls = Calls(
+            {alarm: CALL.validate_json(what) for alarm, what in self.disk_calls.items()},
+            {key: NOTE.validate_json(what) for key, what in self.disk_notes.items()},
+            flood=flood,
+        )
 
     @invariant()
     def nobody_gets_more_than_the_limits_allow(self) -> None:
@@ -110,6 +115,18 @@ class People(RuleBasedStateMachine):
                 assert note.due_wall_s > self.story.now.wall_s - 60.0 and note.priority == "low"
 
     @invariant()
+    def what_is_marked_as_changed_is_all_that_changed(self) -> None:
+        self._write_down()
+        assert self.disk_calls == {alarm: CALL.dump_json(one) for alarm, one in self.story.calls.calls.items()}
+        assert self.disk_notes == {key: NOTE.dump_json(one) for key, one in self.story.calls.notes.items()}
+
+    @invariant()
+    def every_timer_lies_ahead_and_nobody_is_told_twice_at_once(self) -> None:
+        for call in self.story.calls.calls.values():
+            timers = [at for at in (call.escalate_mono_s, call.repeat_mono_s) if at is not None]
+            assert all(at > self.story.now.mono_s for at in timers) and len(set(call.told)) == len(call.told)
+
+    @invariant()
     def what_is_over_leaves_nothing_behind(self) -> None:
         over = {alarm for alarm, state in self.state.items() if state in ("normal", "returned_unacknowledged")}
         assert not over & set(self.story.calls.calls)
@@ -125,6 +142,20 @@ class People(RuleBasedStateMachine):
         parcels = len(self.story.parcels)
         self.story.go(26 * 3600.0, step_s=600.0)
         assert len(self.story.parcels) == parcels
+
+    def _write_down(self) -> None:
+        """As the journal is: only what is marked as changed."""
+        calls = self.story.calls
+        for alarm in calls.dirty_calls:
+            self.disk_calls.pop(alarm, None)
+            if alarm in calls.calls:
+                self.disk_calls[alarm] = CALL.dump_json(calls.calls[alarm])
+        for key in calls.dirty_notes:
+            self.disk_notes.pop(key, None)
+            if key in calls.notes:
+                self.disk_notes[key] = NOTE.dump_json(calls.notes[key])
+        calls.dirty_calls.clear()
+        calls.dirty_notes.clear()
 
     def _listen(self) -> None:
         for parcel in self.story.parcels[self.seen :]:

@@ -222,7 +222,7 @@ def _tell(
         if waiting is not None:
             note.since_mono_s = waiting.since_mono_s
             note.due_wall_s = due_wall_s and waiting.due_wall_s
-            if waiting.occurrence == call.occurrence and kind == "repeated":
+            if kind == "repeated":
                 note.kind = waiting.kind  # not yet said for the first time
         calls.notes[key] = note
         calls.dirty_notes[key] = None
@@ -234,10 +234,8 @@ def _detail(status: AlarmStatus) -> str:
     match status.state:
         case "suppressed_by_design" if status.cause is not None:
             return f"explained by {status.cause}, which holds it back"
-        case "shelved":
-            return "shelved" + (f": {status.note}" if status.note else "")
-        case "out_of_service":
-            return "out of service" + (f": {status.note}" if status.note else "")
+        case "shelved" | "out_of_service" | "suppressed_by_design":
+            return status.state.replace("_", " ") + (f": {status.note}" if status.note else "")
         case "acknowledged" | "latched_acknowledged":
             return status.note or ""
     return f"it explains {status.holds_back} others, which are held back" if status.holds_back else ""
