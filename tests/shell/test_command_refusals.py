@@ -1,5 +1,6 @@
 """Refused commands: each counted, answered and logged within bounds; five in ten minutes are a trouble, until it is quiet."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -21,7 +22,8 @@ def command(tmp_path: Path):
 
 
 def now(mono_s: float) -> Now:
-    return Now(mono_s, T0 + mono_s)
+    """Long after the machine was started, so that a time is not taken for an interval."""
+    return Now(50_000.0 + mono_s, T0 + mono_s)
 
 
 class Told:
@@ -39,8 +41,37 @@ def test_each_is_answered_with_its_reason_and_logged_without_its_signature(comma
     outcome, said = CommandRefusals().note(REFUSAL, command, now(0.0))
     assert outcome == Publish((), CommandOutcome(command_id="c1", accepted=False, reason="the signature does not fit"))
     assert isinstance(said, Say) and (said.level, said.event) == ("warning", "command_refused")
-    assert said.figures["operator"] == "operate" and said.figures["why"] == "bad_signature" and said.figures["count"] == 1
+    assert said.figures == {
+        "why": "bad_signature", "reason": "the signature does not fit", "command_id": "c1", "operator": "operate",
+        "action": "seal", "target": "n1", "count": 1,
+    }  # fmt: skip
     assert command.signature is not None and command.signature not in str(said) + str(outcome)
+
+
+@pytest.mark.parametrize(
+    ("body", "named"),
+    [
+        ({"command_id": "c1", "operator": "ada", "action": "dance", "target": "n1"}, ("c1", "ada", "dance", "n1")),
+        ({"command_id": "c1", "operator": 7, "target": None}, ("c1", "", "", "")),
+        ({"command_id": "x" * 200, "operator": "y" * 200}, ("x" * 128, "y" * 128, "", "")),
+        ({"command_id": ""}, None), ({"command_id": 7}, None), ({"command_id": "a\nb"}, None), ({}, None), ([], None),
+        (7, None),
+    ],
+)  # fmt: skip
+def test_one_that_is_no_valid_command_is_answered_where_it_names_its_id(body: object, named: tuple[str, ...] | None) -> None:
+    refusals = CommandRefusals()
+    told = refusals.unreadable(json.dumps(body).encode(), "action: no such thing", now(0.0))
+    if named is None:
+        assert told == [] and not refusals.counts
+        return
+    assert told[0] == Publish((), CommandOutcome(command_id=named[0], accepted=False, reason="action: no such thing"))
+    figures = told[1].figures
+    assert (figures["command_id"], figures["operator"], figures["action"], figures["target"]) == named
+    assert refusals.counts == {"malformed": 1}
+
+
+def test_what_is_no_json_is_not_answered() -> None:
+    assert CommandRefusals().unreadable(b"\xff", "no JSON", now(0.0)) == []
 
 
 def test_they_are_counted_by_kind(command) -> None:
@@ -57,6 +88,9 @@ def test_a_flood_is_counted_whole_and_told_in_part(command) -> None:
     assert sum(bool(one) for one in told) == TOLD_AT_ONCE and refusals.counts["bad_signature"] == 1000
     after = refusals.note(REFUSAL, command, now(10.0))
     assert after[1].figures["count"] == 1001
+    # One a second comes back, and never more than the allowance.
+    assert sum(bool(refusals.note(REFUSAL, command, now(3600.0))) for _ in range(100)) == TOLD_AT_ONCE == 20
+    assert sum(bool(refusals.note(REFUSAL, command, now(3605.0))) for _ in range(100)) == 5
 
 
 # Five in ten minutes: common practice, no source.
