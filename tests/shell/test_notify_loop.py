@@ -330,6 +330,25 @@ def test_a_journal_of_an_older_format_gets_the_tables_and_keeps_what_it_has(tmp_
     again.close()
 
 
+def test_what_another_version_wrote_and_this_one_cannot_read_keeps_no_site_from_being_run(site: Site) -> None:
+    site.start()
+    site.alarm(1)
+    assert site.turn_until(lambda: site.table(ENDED) == [(1, "sent")])
+    site.kill()
+    db = sqlite3.connect(site.folder / "state" / "journal.sqlite")
+    db.execute("UPDATE notify_calls SET what = '{\"alarm\": 7}'")
+    db.execute("INSERT INTO notify_notes VALUES ('ada', 'unit_silent-u9', 'rubbish')")
+    db.commit()
+    db.close()
+    rig = site.start()
+    assert rig.logged("notifications_unreadable")[0]["rows"] == ["unit_silent-u1", "unit_silent-u9 for ada"]
+    site.clock.go(2.0)
+    rig.loop.turn()
+    assert site.table("SELECT count(*) FROM notify_calls UNION ALL SELECT count(*) FROM notify_notes") == [(0,), (0,)]
+    site.alarm(1)
+    assert site.turn_until(lambda: site.table(ENDED) == [(1, "sent"), (2, "sent")])
+
+
 def test_old_messages_are_forgotten_and_numbers_never_come_again(site: Site) -> None:
     site.start()
     site.alarm(1)

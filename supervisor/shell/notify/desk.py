@@ -79,6 +79,8 @@ class Notifier:
         self._book = book
         self._site, self._rules, self._instance = site.site.name or site.site.id, rules, instance
         self._calls, self._sent, self._last_id = kept.calls, kept.sent, kept.last_id
+        if kept.unreadable:
+            log.error("notifications_unreadable", rows=kept.unreadable, detail="of another version; these calls begin anew")
         self._open = [one for one in kept.open if one.person in rules.notify.people]
         self._void = [one for one in kept.open if one.person not in rules.notify.people]
         for key in [key for key in self._calls.notes if key[0] not in rules.notify.people]:

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pydantic import TypeAdapter
+from pydantic import TypeAdapter, ValidationError
 
 from supervisor.shell.notify.calls import Call, Calls, Note
 from supervisor.shell.notify.packing import HOUR_S, Sent
@@ -52,12 +52,13 @@ class Message:
 
 @dataclass(slots=True)
 class Kept:
-    """What a start finds."""
+    """What a start finds. `unreadable` are alarms whose row this version cannot read: their calls begin anew."""
 
     calls: Calls = field(default_factory=Calls)
     sent: dict[str, Sent] = field(default_factory=dict)
     open: list[Message] = field(default_factory=list)
     last_id: int = 0
+    unreadable: list[str] = field(default_factory=list)
 
 
 def load(journal: Path, instance: str, now_mono_s: float) -> Kept:
@@ -65,10 +66,7 @@ def load(journal: Path, instance: str, now_mono_s: float) -> Kept:
     kept = Kept()
     db = sqlite3.connect(f"{journal.resolve().as_uri()}?mode=ro", uri=True)
     try:
-        for alarm, what in db.execute("SELECT alarm, what FROM notify_calls"):
-            kept.calls.calls[alarm] = _CALL.validate_json(what)
-        for person, alarm, what in db.execute("SELECT person, alarm, what FROM notify_notes"):
-            kept.calls.notes[person, alarm] = _NOTE.validate_json(what)
+        _load_calls(db, kept)
         kept.last_id = db.execute("SELECT coalesce(max(id), 0) FROM notify_messages").fetchone()[0]
         recent = "SELECT person, mono_s FROM notify_messages WHERE mono_s > ? ORDER BY mono_s"
         for person, mono_s in db.execute(recent, (now_mono_s - HOUR_S,)):
@@ -83,6 +81,22 @@ def load(journal: Path, instance: str, now_mono_s: float) -> Kept:
     finally:
         db.close()
     return kept
+
+
+def _load_calls(db: sqlite3.Connection, kept: Kept) -> None:
+    """A row that cannot be read must not keep a site from being run; it goes with the next batch."""
+    for alarm, what in db.execute("SELECT alarm, what FROM notify_calls"):
+        try:
+            kept.calls.calls[alarm] = _CALL.validate_json(what)
+        except ValidationError:
+            kept.unreadable.append(alarm)
+            kept.calls.dirty_calls[alarm] = None
+    for person, alarm, what in db.execute("SELECT person, alarm, what FROM notify_notes"):
+        try:
+            kept.calls.notes[person, alarm] = _NOTE.validate_json(what)
+        except ValidationError:
+            kept.unreadable.append(f"{alarm} for {person}")
+            kept.calls.dirty_notes[person, alarm] = None
 
 
 def number_of(instance: str, message_id: int) -> str:
