@@ -108,6 +108,7 @@ def test_a_dead_analyser_is_one_alarm_and_not_one_more_for_each_enclosure() -> N
     }
     assert all(one.cause == "analyser_silent-az" for one in panel.told if one.alarm.startswith("sample_overdue"))
     assert panel.events("alarm_raised") == ["alarm_raised"]
+    assert "suppressed by design" in (panel.acknowledge("sample_overdue-e1", 0) or "")
     assert panel.state.problems["e1"] == ["sample_overdue"], "it is a problem all the same"
 
 

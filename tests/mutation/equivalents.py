@@ -3,6 +3,8 @@
 _NEVER = "NEVER = Now(0.0, 0.0)  # any real instant has parted from it"
 _UNASKED = 'self.enter(valve, Dose("", 0.0, 0.0, flow.nl_min * (end_s - begin_s) / 60.0, end_s, True), now)'
 _PAST = "a flow nobody asked for is entered when it is past: then only what was delivered counts"
+_WORDS = 'Word = Literal["occurs", "clears", "acknowledge", "shelve", "suppress", "take_out"]'
+_LIFE_WORDS = ("occurs", "clears", "acknowledge", "shelve", "suppress", "take_out")
 _BEFORE_START = "nothing passes before `Started`, which sets it"
 
 EQUIVALENT: dict[tuple[str, str, str], str] = {
@@ -26,4 +28,5 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("guard_memory", _UNASKED, "0.0 plus"): _PAST,
     ("guard_memory", _UNASKED, "0.0 minus"): _PAST,
     ("guard_memory", _UNASKED, "True to False"): _PAST,
+    **{("core/alarm_life", _WORDS, f"{word!r} lost"): "for who reads, and for type checkers" for word in _LIFE_WORDS},
 }

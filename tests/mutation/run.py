@@ -38,10 +38,16 @@ def core(*names: str) -> list[str]:
     return [f"tests/core/test_{name}.py" for name in names]
 
 
+ALARMS = core("alarms", "alarm_away", "alarm_rate")
 TESTS = {
     "guard": GUARD,
     "guard_memory": GUARD,
     "watch": WATCH,
+    "core/alarm_life": [*core("alarm_life"), *ALARMS],
+    "core/alarms": ALARMS,
+    "core/alarm_words": ALARMS,
+    "core/alarm_rate": ALARMS,
+    "core/alarm_causes": ALARMS,
     "core/room_balance": core("entry_balance"),
     "core/exposure": core("entry_exposure"),
     "core/room_load": core("entry_moving"),
