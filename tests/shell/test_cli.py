@@ -4,6 +4,7 @@ import argparse
 import json
 import stat
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from shellkit import EXAMPLE
@@ -157,6 +158,33 @@ def test_without_a_key_nothing_is_sent(site: Path, tmp_path: Path, type_in, monk
     monkeypatch.setenv("STILLHOLD_KEY", str(tmp_path / "mine"))
     assert str(tmp_path / "mine") in type_in("seal", site, "n1", "--port", "1")[2]
     assert str(tmp_path / "named") in type_in("seal", site, "n1", "--port", "1", "--key", tmp_path / "named")[2]
+
+
+STANDS = {
+    "alarm": "no_response-n1", "occurrence": 3, "state": "unacknowledged", "priority": "high", "raised_at": None, "text": "t",
+    "acknowledged_by": None, "shelved_until": None, "advice": "a", "holds_back": 0, "cause": None, "note": None,
+}  # fmt: skip
+TOLD = {"action": "acknowledge", "target": "no_response-n1", "operator": "dana", "accepted": None}
+
+
+@pytest.mark.parametrize(
+    ("stands", "terminal", "typed", "status", "sent"),
+    [
+        (STANDS, True, "3", 0, {"occurrence": 3, "note": "why"}), (STANDS, True, " 3 ", 0, {"occurrence": 3, "note": "why"}),
+        (STANDS, True, "", 1, None), (STANDS, True, "y", 1, None), (STANDS, True, "2", 1, None), (STANDS, False, "3", 2, None),
+        (None, True, "3", 1, None),
+    ],
+)  # fmt: skip
+def test_nobody_acknowledges_what_they_have_not_seen(
+    stands: dict | None, terminal: bool, typed: str, status: int, sent: dict | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[dict] = []
+    monkeypatch.setattr(cli_alarms, "send", lambda _args, _action, _target, **more: given.append(more) or 0)
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: terminal))
+    monkeypatch.setattr("builtins.input", lambda _words: typed)
+    args = argparse.Namespace(json=False, target="no_response-n1", note="why")
+    assert cli_alarms._shown_and_asked(args, TOLD, stands) == status
+    assert given == ([] if sent is None else [sent])
 
 
 def test_lists_and_counts() -> None:

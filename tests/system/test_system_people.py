@@ -101,6 +101,14 @@ def alarms_are_seen(drill: Drill, here: Terminal) -> None:
     status, said = here.type("ack", SILENT, "--occurrence", str(occurrence), "--note", "off today")
     assert status == 0, said
     drill.await_("the acknowledgement", lambda: drill.last(f"alarm/{SILENT}").get("acknowledged_by") == "dana")
+    status, said = here.type("shelve", SILENT, "--minutes", "60", "--note", "off until the evening")
+    assert status == 0, said
+    drill.await_("the shelf", lambda: drill.last(f"alarm/{SILENT}").get("state") == "shelved")
+    assert "note: off until the evening" in here.type("alarms", by=None)[1]
+    status, said = here.type("shelve", "room_air_unknown-south", "--minutes", "60", "--note", "no")
+    assert status == 1 and "never shelved" in said
+    assert here.type("unshelve", SILENT)[0] == 0
+    drill.await_("it to be back", lambda: drill.last(f"alarm/{SILENT}").get("state") != "shelved")
 
 
 def roles_and_revocation(drill: Drill, here: Terminal) -> None:
