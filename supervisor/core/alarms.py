@@ -152,9 +152,10 @@ def _count_held_back(desk: Desk) -> None:
     """An alarm that explains others tells how many, once for all that came and went since the last look."""
     state = desk.state
     held = Counter(state.alarms[key].cause for key in state.alarm_timers if state.alarms[key].cause)
-    changed = [key for key in {*held, *state.held_back} if held[key] != state.held_back.get(key, 0)]
+    keys = dict.fromkeys([*held, *state.held_back])
+    changed = [key for key in keys if held[key] != state.held_back.get(key, 0)]
     state.held_back = dict(held)
-    for key in sorted(changed):
+    for key in changed:
         if key in state.alarms:
             show(desk, key, state.alarms[key])
 
