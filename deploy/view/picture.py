@@ -99,18 +99,20 @@ class Picture:
         return max(0.0, now_s - (state.sampled_at or state.since).timestamp())
 
     def standing_alarms(self) -> list[tuple[str, m.AlarmStatus]]:
-        """Every alarm that is not normal: unacknowledged before acknowledged, then by priority, then the newest."""
+        """Every alarm that is not normal: unacknowledged before acknowledged before those kept from people, then by
+        priority, then the newest."""
 
-        def order(item: tuple[str, m.AlarmStatus]) -> tuple[bool, int, float]:
+        def order(item: tuple[str, m.AlarmStatus]) -> tuple[bool, bool, int, float]:
             alarm = item[1]
             raised_s = alarm.raised_at.timestamp() if alarm.raised_at else 0.0
-            return (not _unacknowledged(alarm), -levels.of_priority(alarm.priority), -raised_s)
+            return (is_away(alarm), not _unacknowledged(alarm), -levels.of_priority(alarm.priority), -raised_s)
 
         return sorted(((name, one) for name, one in self.alarms.items() if one.state != "normal"), key=order)
 
     def level_of(self, subject: str) -> Level:
         """The worst alarm that stands about a subject."""
-        about = (levels.of_priority(one.priority) for _, one in self.standing_alarms() if one.subject == subject)
+        standing = [one for _, one in self.standing_alarms() if one.subject == subject and not is_away(one)]
+        about = (levels.of_priority(one.priority) for one in standing)
         return max(about, default=Level.NORMAL)
 
     def permitted(self, room: str, now_s: float) -> tuple[bool, bool] | None:
@@ -217,6 +219,11 @@ class Picture:
     def _not_in_file(self, kind: str, name: str) -> list[News]:
         self.unreadable += 1
         return [News(Level.NOTE, f"a message about {kind} {name}, which is not in the site file")]
+
+
+def is_away(alarm: m.AlarmStatus) -> bool:
+    """Kept from people: by a person for a time, by the alarm that explains it, or by the site file."""
+    return alarm.state in ("shelved", "suppressed_by_design", "out_of_service")
 
 
 def _unacknowledged(alarm: m.AlarmStatus) -> bool:

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 from deploy.view import levels
 from deploy.view.levels import Level
-from deploy.view.picture import SILENT_AFTER_S, Picture
+from deploy.view.picture import SILENT_AFTER_S, Picture, is_away
 from deploy.view.words import UNKNOWN, day_and_clock, duration, percent, plain, said, volume
-from supervisor.messages import EnclosureState
+from supervisor.messages import AlarmStatus, EnclosureState
 from supervisor.values import GASES
 
 CAUTION = (
@@ -63,15 +63,25 @@ def _row(level: Level, *cells: str) -> Row:
     return Row(level, (levels.MARKS[level], *cells))
 
 
+def _what(alarm: AlarmStatus) -> str:
+    """What it is and what to do; which came first of many, and what explains what."""
+    words = f"{alarm.text}. {alarm.advice}"
+    if alarm.holds_back:
+        words = f"{words} Holds back {alarm.holds_back} alarms that it explains."
+    if alarm.cause:
+        words = f"held back by {alarm.cause}: {words}"
+    return f"first of a burst: {words}" if alarm.first and not is_away(alarm) else words
+
+
 def _alarms(picture: Picture, now_s: float, shown: int) -> Table:
     standing = picture.standing_alarms()
     rows = []
     for _, alarm in standing[:shown]:
         raised = None if alarm.raised_at is None else now_s - alarm.raised_at.timestamp()
+        level = Level.NOTE if is_away(alarm) else levels.of_priority(alarm.priority)
         rows.append(
-            _row(levels.of_priority(alarm.priority), alarm.priority, alarm.subject, duration(raised),
-                 plain(alarm.state), f"{alarm.text}. {alarm.advice}")
-        )  # fmt: skip
+            _row(level, alarm.priority, alarm.subject, duration(raised), plain(alarm.state), _what(alarm))
+        )
     hidden = len(standing) - len(rows)
     note = "none" if not standing else f"and {hidden} more" if hidden else ""
     return Table("Alarms", ("", "priority", "subject", "since", "state", "what, and what to do"), tuple(rows), note,

@@ -130,6 +130,25 @@ def test_alarms_stand_unacknowledged_first_then_by_priority_and_the_rest_is_coun
     assert table.note == "and 5 more"
 
 
+@pytest.mark.parametrize("state", ["shelved", "suppressed_by_design", "out_of_service"])
+def test_what_is_kept_from_people_stands_last_and_marks_nothing(site: Site, state: str) -> None:
+    site.all_well()
+    site.alarm("a", "n1", "critical", state=state, cause="c-n3" if state == "suppressed_by_design" else None)
+    site.alarm("b", "n2", "low", state="acknowledged")
+    rows = site.table("Alarms").rows
+    assert [row.cells[2] for row in rows] == ["n2", "n1"] and rows[1].level == Level.NOTE
+    assert site.row("Enclosures", "n1")[0] == Level.NORMAL
+    assert ("held back by c-n3" in rows[1].cells[-1]) == (state == "suppressed_by_design")
+
+
+def test_the_first_of_a_burst_and_what_an_alarm_explains_are_told(site: Site) -> None:
+    site.alarm("a", "n1", first=True, holds_back=12)
+    site.alarm("b", "n2")
+    first, other = (row.cells[-1] for row in site.table("Alarms").rows)
+    assert first.startswith("first of a burst") and "Holds back 12 alarms" in first
+    assert "first" not in other and "Holds back" not in other
+
+
 def test_a_deleted_alarm_is_gone(site: Site) -> None:
     site.alarm("a", "n1")
     site.picture.take(f"{SITE.root}/alarm/a", b"")
