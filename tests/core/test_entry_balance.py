@@ -64,6 +64,8 @@ def test_what_never_comes_is_said_to_never_come() -> None:
     assert hours_to_pct(0.6, 0.5, 100.0, 1.0, 60.0) is None, "past it already"
     assert hours_to_pct(0.04, 0.5, 0.5, 1.0, 60.0) is None, "the gas itself is no worse"
     assert hours_to_pct(0.5, 0.5, 100.0, 1.0, 60.0) == 0.0
+    assert hours_to_pct(0.4999, 0.5, 100.0, 1.0, 60.0) == pytest.approx(60.0 * 1e-4 / 99.5, rel=1e-3), "as good as there"
+    assert hours_to_pct(0.04, 0.5, 100.0, 0.01, 60.0) == pytest.approx(27.67, abs=0.01), "a hundredth of a cubic metre an hour"
     assert after_pct(1.0, 100.0, 0.0, CO2, 0.0, 60.0, 5.0) == 1.0
 
 
