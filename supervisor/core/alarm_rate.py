@@ -23,18 +23,15 @@ def trip(desk: Desk, key: str, alarm: Alarm, unseen: bool) -> bool:
     acknowledged: people are not told anew. Else it counts as new, in this minute and in these ten.
     """
     now_s = desk.now.mono_s
-    alarm.trips_mono_s = [one for one in alarm.trips_mono_s if one > now_s - CHATTER_S][1 - CHATTER_TRIPS :] + [now_s]
-    if len(alarm.trips_mono_s) == CHATTER_TRIPS and not alarm.chattering:
+    alarm.trips_mono_s = [one for one in alarm.trips_mono_s if one > now_s - CHATTER_S] + [now_s]
+    if len(alarm.trips_mono_s) >= CHATTER_TRIPS and not alarm.chattering:
         alarm.chattering = True
         desk.say("alarm_chattering", "warning", alarm=key, occurrence=alarm.occurrence, trips=alarm.trips + 1)
-    if alarm.chattering:
-        desk.state.alarm_timers[key] = True
-        if unseen:
-            alarm.trips += 1
-            return True
+    if alarm.chattering and unseen:
+        alarm.trips += 1
+        return True
     alarm.trips = 1
-    latest = desk.state.announced[-1:]
-    alarm.first = not latest or latest[0][0] <= now_s - BURST_S
+    alarm.first = all(at_s <= now_s - BURST_S for at_s, _ in desk.state.announced)
     if alarm.name != "alarm_flood":
         desk.state.announced.append((now_s, key))
     return False
@@ -47,13 +44,15 @@ def calm(desk: Desk, key: str, alarm: Alarm) -> None:
         desk.say("alarm_calm", alarm=key, occurrence=alarm.occurrence, trips=alarm.trips, state=alarm.state)
 
 
-def flood(desk: Desk, flooding: bool) -> tuple[bool, int, str]:
-    """Whether alarms flood, how many came in the last ten minutes, and which, grouped, the most frequent first."""
+def flood(desk: Desk, flooding: bool) -> str:
+    """How many alarms came in the last ten minutes and which, grouped, the most frequent first; empty when they are no flood.
+    `flooding`: they were one until now."""
     state = desk.state
     state.announced = [one for one in state.announced if one[0] > desk.now.mono_s - FLOOD_S]
     count = len(state.announced)
     if count < (FLOOD_ENDS if flooding else FLOOD_BEGINS):
-        return False, count, ""
-    groups = Counter(state.alarms[key].name for _, key in state.announced if key in state.alarms).most_common()
+        return ""
+    groups = Counter(state.alarms[key].name for _, key in state.announced).most_common()
     told = ", ".join(f"{number} {name}" for name, number in groups[:GROUPS_TOLD])
-    return True, count, told + (f" and {len(groups) - GROUPS_TOLD} kinds more" if len(groups) > GROUPS_TOLD else "")
+    more = f" and {len(groups) - GROUPS_TOLD} kinds more" if len(groups) > GROUPS_TOLD else ""
+    return f"{count} new alarms in ten minutes: {told}{more}"

@@ -86,7 +86,7 @@ def shelve(desk: Desk, command: OperatorCommand) -> str | None:
     was, alarm.state = alarm.state, "shelved"
     alarm.shelved_until_mono_s, alarm.shelved_until_wall_s = now.mono_s + ahead_s, now.wall_s + ahead_s
     alarm.shelved_by, alarm.note, alarm.cause, alarm.back_mono_s = command.operator, command.note, "", None
-    desk.state.alarm_timers[key] = True
+    desk.state.alarm_timers[key] = None
     show(desk, key, alarm)
     desk.say("alarm_shelved", "warning", alarm=key, occurrence=alarm.occurrence, operator=command.operator,
              note=command.note, hours=round(ahead_s / 3600.0, 3), was=was, state=alarm.state)  # fmt: skip
@@ -141,6 +141,7 @@ def follow_site_file(desk: Desk) -> None:
 def _leave(desk: Desk, key: str, alarm: Alarm) -> None:
     stood, was = alarm.condition or alarm.latched, alarm.state
     alarm.condition, alarm.pending_mono_s, alarm.clearing_mono_s = False, None, None
+    alarm.shelved_until_mono_s = alarm.shelved_until_wall_s = alarm.shelved_by = None
     alarm.cleared_wall_s = alarm.cleared_wall_s or desk.now.wall_s
     if stood and was in ("acknowledged", *AWAY):
         alarm.state = "latched_unacknowledged" if alarm.latched else "returned_unacknowledged"

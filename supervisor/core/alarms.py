@@ -45,7 +45,7 @@ def condition(desk: Desk, name: str, subject: str, active: bool, text: str = "")
             alarm.clearing_mono_s = desk.now.mono_s
         if desk.now.mono_s - alarm.clearing_mono_s >= row.off_delay_s:
             _clears(desk, key, alarm)
-    desk.state.alarm_timers[key] = True
+    desk.state.alarm_timers[key] = None
 
 
 def missing(desk: Desk, name: str, subject: str, gone: bool, text: str) -> None:
@@ -58,12 +58,11 @@ def missing(desk: Desk, name: str, subject: str, gone: bool, text: str) -> None:
 def on_tick(desk: Desk) -> None:
     """What time alone brings about: delays run out, shelves end, what held an alarm back is over, a flood ebbs."""
     for key in list(desk.state.alarm_timers):
-        alarm = desk.state.alarms.get(key)
-        if alarm is None or not _timed(desk, key, alarm):
+        if not _timed(desk, key, desk.state.alarms[key]):
             del desk.state.alarm_timers[key]
     _count_held_back(desk)
-    floods, count, text = alarm_rate.flood(desk, active(desk, "alarm_flood", "site"))
-    condition(desk, "alarm_flood", "site", floods, f"{count} new alarms in ten minutes: {text}")
+    flood = alarm_rate.flood(desk, active(desk, "alarm_flood", "site"))
+    condition(desk, "alarm_flood", "site", flood != "", flood)
 
 
 def _timed(desk: Desk, key: str, alarm: Alarm) -> bool:
@@ -73,7 +72,7 @@ def _timed(desk: Desk, key: str, alarm: Alarm) -> bool:
         _occurs(desk, key, alarm)
     if alarm.clearing_mono_s is not None and now_s - alarm.clearing_mono_s >= row.off_delay_s:
         _clears(desk, key, alarm)
-    if alarm.state == "shelved" and alarm.shelved_until_mono_s is not None and now_s >= alarm.shelved_until_mono_s:
+    if alarm.shelved_until_mono_s is not None and now_s >= alarm.shelved_until_mono_s:
         come_back(desk, key, "alarm_unshelved", operator="time")
     if alarm.state == "suppressed_by_design":
         _follow_cause(desk, key, alarm)
@@ -88,7 +87,8 @@ def _timed(desk: Desk, key: str, alarm: Alarm) -> bool:
 def _occurs(desk: Desk, key: str, alarm: Alarm) -> None:
     row = row_of(alarm.name)
     alarm.condition, alarm.pending_mono_s, alarm.text, alarm.cleared_wall_s = True, None, alarm.pending_text, None
-    alarm.latched = alarm.latched or row.latches
+    if row.latches:
+        alarm.latched = True
     _recount(desk, alarm.subject)
     cause = _cause(desk, alarm)
     if alarm.state in AWAY:
@@ -97,13 +97,13 @@ def _occurs(desk: Desk, key: str, alarm: Alarm) -> None:
     elif cause is not None and after(alarm.state, "suppress", row.latches) is not None:
         _suppress(desk, key, alarm, cause)
     else:
-        _announce(desk, key, alarm)
+        was, alarm.state = alarm.state, after(alarm.state, "occurs", row.latches)
+        _announce(desk, key, alarm, was)
 
 
-def _announce(desk: Desk, key: str, alarm: Alarm) -> None:
+def _announce(desk: Desk, key: str, alarm: Alarm, was: str) -> None:
     """Tells people: a new occurrence, or one more trip of an occurrence that chatters and that nobody has seen yet."""
-    row, was = row_of(alarm.name), alarm.state
-    alarm.state = after(was, "occurs", row.latches) or "unacknowledged"
+    row = row_of(alarm.name)
     if alarm_rate.trip(desk, key, alarm, unseen=was.endswith("_unacknowledged")):
         show(desk, key, alarm)
         return
@@ -143,7 +143,6 @@ def _cause(desk: Desk, alarm: Alarm) -> str | None:
 def _suppress(desk: Desk, key: str, alarm: Alarm, cause: str) -> None:
     was, alarm.state = alarm.state, "suppressed_by_design"
     alarm.cause, alarm.raised_wall_s = cause, desk.now.wall_s
-    desk.state.alarm_timers[key] = True
     show(desk, key, alarm)
     desk.say("alarm_suppressed", alarm=key, was=was, state=alarm.state, cause=cause, text=alarm.text)
 
@@ -153,11 +152,10 @@ def _count_held_back(desk: Desk) -> None:
     state = desk.state
     held = Counter(state.alarms[key].cause for key in state.alarm_timers if state.alarms[key].cause)
     keys = dict.fromkeys([*held, *state.held_back])
-    changed = [key for key in keys if held[key] != state.held_back.get(key, 0)]
+    changed = [key for key in keys if held[key] != state.held_back.get(key)]
     state.held_back = dict(held)
     for key in changed:
-        if key in state.alarms:
-            show(desk, key, state.alarms[key])
+        show(desk, key, state.alarms[key])
 
 
 def _follow_cause(desk: Desk, key: str, alarm: Alarm) -> None:
@@ -180,7 +178,7 @@ def come_back(desk: Desk, key: str, said: str, **why: str) -> None:
     alarm.cause = ""
     desk.say(said, alarm=key, was=was, state=alarm.state, **why)
     if alarm.condition:
-        _announce(desk, key, alarm)
+        _announce(desk, key, alarm, was)
     else:
         show(desk, key, alarm)
 

@@ -276,7 +276,7 @@ class SiteState:
     alarms: dict[str, Alarm] = field(default_factory=dict)
     problems: dict[str, list[str]] = field(default_factory=dict)
     consequences: dict[str, str] = field(default_factory=dict)
-    alarm_timers: dict[str, bool] = field(default_factory=dict)
+    alarm_timers: dict[str, None] = field(default_factory=dict)
     announced: list[tuple[float, str]] = field(default_factory=list)
     held_back: dict[str, int] = field(default_factory=dict)
     commands: dict[str, str] = field(default_factory=dict)

@@ -124,9 +124,35 @@ def test_once_the_cause_is_over_what_it_held_back_has_a_sample_s_age_to_end_by_i
     panel.restart()
     panel.do("wait", SAMPLE_AGE_S_MAX - 1.0)
     assert panel.state.alarms["sample_overdue-e2"].state == "suppressed_by_design"
-    panel.do("wait", over_s + SAMPLE_AGE_S_MAX + 1.0 - panel.mono_s)
+    panel.do("wait", over_s + SAMPLE_AGE_S_MAX - 0.5 - panel.mono_s)
+    assert panel.state.alarms["sample_overdue-e2"].state == "suppressed_by_design"
+    panel.do("wait", 0.5)
     assert panel.state.alarms["sample_overdue-e2"].state == "unacknowledged"
     assert [one.figures["alarm"] for one in panel.said if one.event == "alarm_raised"][1:] == ["sample_overdue-e2"]
+
+
+def test_what_is_over_while_its_cause_stands_is_held_back_until_that_is_over_too() -> None:
+    panel = Panel("analyser_silent", "az")
+    panel.do("on"), panel.do("wait", 60.0)
+    panel.condition("sample_overdue", "e1", True)
+    panel.condition("sample_overdue", "e1", False)
+    panel.do("wait", 5000.0)
+    assert panel.state.alarms["sample_overdue-e1"].state == "suppressed_by_design"
+    panel.do("off"), panel.do("wait", 30.0), panel.do("wait")
+    assert panel.state.alarms["sample_overdue-e1"].state == "normal"
+    assert panel.events("alarm_suppressed", "alarm_unsuppressed") == ["alarm_suppressed", "alarm_unsuppressed"]
+    shown = [one for one in panel.told if one.alarm == "sample_overdue-e1"]
+    assert [one.cause for one in shown] == ["analyser_silent-az", "analyser_silent-az", None]
+
+
+def test_what_was_told_and_comes_again_while_its_cause_stands_is_told_again() -> None:
+    panel = Panel("analyser_silent", "az")
+    panel.condition("sample_overdue", "e1", True)
+    panel.condition("sample_overdue", "e1", False)
+    panel.do("on"), panel.do("wait", 60.0)
+    panel.condition("sample_overdue", "e1", True)
+    alarm = panel.state.alarms["sample_overdue-e1"]
+    assert (alarm.state, alarm.occurrence, alarm.cause) == ("unacknowledged", 2, "")
 
 
 def test_a_cause_that_comes_back_in_that_time_holds_on() -> None:

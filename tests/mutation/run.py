@@ -38,7 +38,7 @@ def core(*names: str) -> list[str]:
     return [f"tests/core/test_{name}.py" for name in names]
 
 
-ALARMS = core("alarms", "alarm_away", "alarm_rate")
+ALARMS = core("alarms", "alarm_away", "alarm_rate", "alarm_asked", "alarm_words")
 TESTS = {
     "guard": GUARD,
     "guard_memory": GUARD,
