@@ -57,6 +57,24 @@ def test_exactly_as_many_as_the_hour_allows_go_out_one_by_one() -> None:
     assert len(story.burst(units(0, 4))) == 1
 
 
+def test_one_that_waited_and_a_new_one_are_one_message_however_few_they_are() -> None:
+    story = alone()
+    story.stuck = {"cleo"}
+    story.sent["cleo"] = Sent([story.now.mono_s])
+    story.say("unit_silent-u1")
+    story.go(2 * MINUTE)
+    story.stuck = set()
+    assert story.say("unit_silent-u2") == ["cleo merged 2, worst high unit_silent-u1"]
+
+
+def test_a_daily_summary_in_a_flood_is_one_message_and_nothing_beside_it() -> None:
+    story = Story()
+    story.say("alarm_flood-site", priority="medium", condition=True)
+    story.say("late_report-u1", priority="low")
+    story.go(20 * HOUR, step_s=60.0)
+    assert story.go(2 * HOUR, step_s=60.0) == ["3600: ada digest raised late_report-u1"]
+
+
 def test_one_that_waited_takes_a_new_one_along() -> None:
     story = alone(merge_over=2)
     story.burst(units(0, 3))
