@@ -12,31 +12,40 @@ from supervisor.core.state import Exposure
 MINUTE_S = 60.0
 TWA_MINUTES = 480
 STEL_MINUTES = 15
+DIGITS = 5  # a tenth of a part per million
+TOUCH_S = 1e-6  # sums of seconds that make a minute may lack a rounding error
 
 
 def take(kept: Exposure, co2_pct: float | None, known: bool, mono_s: float) -> None:
     """The room's worst word now, None when there is none. Counted up to here only when every sensor is `known`."""
-    if co2_pct is not None:
-        heard_pct = max(0.0, co2_pct)
-        kept.worst_pct = heard_pct if kept.worst_pct is None else max(kept.worst_pct, heard_pct)
-    if not known or co2_pct is None or kept.worst_pct is None:
+    if co2_pct is None:
+        return
+    heard_pct = max(0.0, co2_pct)
+    kept.worst_pct = heard_pct if kept.worst_pct is None else max(kept.worst_pct, heard_pct)
+    if not known:
         return
     if kept.counted_mono_s is not None:
         _count(kept, kept.worst_pct, mono_s - kept.counted_mono_s)
-    kept.counted_mono_s, kept.worst_pct = mono_s, max(0.0, co2_pct)
+    kept.counted_mono_s, kept.worst_pct = mono_s, heard_pct
 
 
 def _count(kept: Exposure, co2_pct: float, seconds: float) -> None:
     left_s = min(seconds, (TWA_MINUTES + 1) * MINUTE_S)  # of a longer gap nothing else would be left anyway
-    while left_s > 0.0:
-        part_s = min(left_s, MINUTE_S - kept.open_s)
-        kept.open_pct_s += co2_pct * part_s
-        kept.open_s += part_s
-        left_s -= part_s
-        if kept.open_s >= MINUTE_S:
-            kept.minutes_pct.append(round(kept.open_pct_s / MINUTE_S, 5))
-            kept.open_pct_s = kept.open_s = 0.0
+    first_s = min(left_s, MINUTE_S - kept.open_s)
+    whole, last_s = divmod(left_s - first_s, MINUTE_S)
+    _add(kept, co2_pct, first_s)
+    kept.minutes_pct += [round(co2_pct, DIGITS)] * int(whole)
+    _add(kept, co2_pct, last_s)
     del kept.minutes_pct[:-TWA_MINUTES]
+
+
+def _add(kept: Exposure, co2_pct: float, seconds: float) -> None:
+    """Adds to the minute under way, no further than to its end."""
+    kept.open_pct_s += co2_pct * seconds
+    kept.open_s += seconds
+    if kept.open_s > MINUTE_S - TOUCH_S:
+        kept.minutes_pct.append(round(kept.open_pct_s / MINUTE_S, DIGITS))
+        kept.open_pct_s = kept.open_s = 0.0
 
 
 def mean_pct(kept: Exposure, minutes: int) -> float | None:

@@ -90,6 +90,37 @@ def test_a_gap_of_days_fills_the_whole_time_and_no_more() -> None:
     assert mean_pct(kept, 480) == pytest.approx(0.6) and len(kept.minutes_pct) == 480
 
 
+@pytest.mark.parametrize("into_s", [0.0, 30.0, 59.0])
+def test_a_long_gap_leaves_nothing_of_before_however_far_its_minute_was(into_s: float) -> None:
+    kept = history((1, 0.1))
+    take(kept, 0.1, True, HOUR_S + into_s)
+    take(kept, 0.6, True, 400 * HOUR_S)
+    assert mean_pct(kept, 480) == pytest.approx(0.6, abs=1e-9)
+
+
+def test_a_gap_ends_in_the_middle_of_a_minute() -> None:
+    kept = history((1, 0.2))
+    take(kept, 0.4, True, 2 * HOUR_S + 30.0)
+    assert kept.open_s == pytest.approx(30.0) and kept.open_pct_s == pytest.approx(12.0) and len(kept.minutes_pct) == 120
+    take(kept, 0.4, True, 2 * HOUR_S + 60.0)
+    assert kept.open_s == 0.0 and len(kept.minutes_pct) == 121
+    assert mean_pct(kept, 480) == pytest.approx((60 * 0.2 + 61 * 0.4) / 121)
+
+
+def test_a_minute_is_kept_to_a_tenth_of_a_part_per_million() -> None:
+    """A snapshot holds 480 of them for each room."""
+    assert set(history((0.5, 0.123456)).minutes_pct) == {0.12346}
+    short = Exposure()
+    take(short, 0.3, True, 0.0)
+    take(short, 0.3, True, 0.05)
+    assert mean_pct(short, 15) == pytest.approx(0.3), "the shortest time counts"
+
+
+@pytest.mark.parametrize(("minutes", "limit_pct", "found"), [(15.0, 2.95, True), (14.0, 2.9, False), (14.0, 2.75, True)])
+def test_fifteen_minutes_are_fifteen_minutes(minutes: float, limit_pct: float, found: bool) -> None:
+    assert bool(beyond(history((1, 0.0), (minutes / 60.0, 3.0)), 100.0, limit_pct)) == found
+
+
 def test_a_zero_that_has_drifted_below_nothing_lowers_no_mean() -> None:
     assert mean_pct(history((1, 0.2), (1, -0.1)), 480) == pytest.approx(0.1, abs=0.001)
 

@@ -6,6 +6,8 @@ _PAST = "a flow nobody asked for is entered when it is past: then only what was 
 _WORDS = 'Word = Literal["occurs", "clears", "acknowledge", "shelve", "suppress", "take_out"]'
 _LIFE_WORDS = ("occurs", "clears", "acknowledge", "shelve", "suppress", "take_out")
 _BEFORE_START = "nothing passes before `Started`, which sets it"
+_GAP_MAX = "left_s = min(seconds, (TWA_MINUTES + 1) * MINUTE_S)  # of a longer gap nothing else would be left anyway"
+_TOUCH = "TOUCH_S = 1e-6  # sums of seconds that make a minute may lack a rounding error"
 
 EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("guard", "dose = Dose(effect.request_id, flow_nl_min, volume_nl, 0.0, until_s, False)", "0.0 minus"): "-0 is 0",
@@ -29,4 +31,8 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("guard_memory", _UNASKED, "0.0 minus"): _PAST,
     ("guard_memory", _UNASKED, "True to False"): _PAST,
     **{("core/alarm_life", _WORDS, f"{word!r} lost"): "for who reads, and for type checkers" for word in _LIFE_WORDS},
+    ("core/exposure", _GAP_MAX, "1 plus"): "of a longer gap a minute more falls out again at once",
+    ("core/exposure", _TOUCH, "1e-06 plus"): "any amount between a rounding error and a second does",
+    ("core/exposure", _TOUCH, "1e-06 minus"): "any amount between a rounding error and a second does",
+    ("core/exposure", "if kept.open_s > MINUTE_S - TOUCH_S:", "Gt to GtE"): "no sum of seconds meets it to the last bit",
 }
