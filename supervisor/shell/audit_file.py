@@ -10,7 +10,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-from supervisor.shell.audit import BEFORE_THE_FIRST, HEAD_KEY, NO_HEAD, TRIGGERS, Head, seal
+from supervisor.shell.audit import BEFORE_THE_FIRST, HEAD_KEY, NO_HEAD, TABLE, TRIGGERS, Head, seal
 from supervisor.shell.journal_file import FILE
 
 _SLICE = 1000
@@ -162,9 +162,10 @@ def _beyond_links(
     if holes:
         words = f"entry {holes[0]} says that on that start the audit did not end where it was left: what followed is lost"
         return Verdict(head, words, holes[0])
-    gone = sorted(set(TRIGGERS) - _names(db, "trigger"))
-    if gone:
-        return Verdict(head, f"the table's guard {gone[0]} is gone: somebody worked on this file by hand")
+    guards = {sql.decode() for (sql,) in db.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger'")}
+    for name, statement in zip(TRIGGERS, TABLE[1:], strict=True):
+        if statement not in guards:
+            return Verdict(head, f"the table's guard {name} is gone or another: somebody worked on this file by hand")
     return Verdict(head)
 
 
@@ -195,11 +196,7 @@ def head_of(text: str) -> Head:
 
 
 def _tables(db: sqlite3.Connection) -> set[str]:
-    return _names(db, "table")
-
-
-def _names(db: sqlite3.Connection, kind: str) -> set[str]:
-    return {name.decode() for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = ?", (kind,))}
+    return {name.decode() for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
 
 
 def _short(text: str) -> str:

@@ -216,6 +216,13 @@ def test_a_guard_of_the_table_that_is_gone_is_told(db: sqlite3.Connection, trigg
     assert trigger in str(verify(db).problem)
 
 
+@pytest.mark.parametrize("trigger", TRIGGERS)
+def test_a_guard_that_guards_nothing_any_more_is_told(db: sqlite3.Connection, trigger: str) -> None:
+    for statement in TABLE[1:]:
+        db.execute(f"{statement.partition(' BEGIN ')[0]} BEGIN SELECT 1; END" if trigger in statement else statement)
+    assert f"{trigger} is gone or another" in str(verify(db).problem)
+
+
 def test_a_cut_that_a_later_start_found_stays_told(folder: Path) -> None:
     with sqlite3.connect(folder / "journal.sqlite") as db:
         for trigger in TRIGGERS:
