@@ -65,7 +65,9 @@ def test_a_lost_room_sensor_withdraws_the_permit_in_time_and_shuts_the_valves(ru
 
 def test_a_dead_analyser_stops_gas_when_samples_are_old_and_control_comes_back(run_site):
     site = run(run_site, Fault("analyser_dead", "analyser-1", 1200, 12_000), hours=5.5)
-    assert {"analyser_silent-analyser-1", "sample_overdue-n1", "sample_overdue-s1"} <= set(raised(site))
+    assert "analyser_silent-analyser-1" in raised(site)
+    held_back = {one.figures["alarm"] for one in site.events("alarm_suppressed")}
+    assert {"sample_overdue-n1", "sample_overdue-s1"} <= held_back - set(raised(site)), "one alarm, not one for each enclosure"
     dosed_s = [mono_s - 1000.0 for mono_s, _ in site.requests]
     assert not [one for one in dosed_s if 1200 + site.site.timing.sample_age_s_max < one < 12_000]
     assert {site.state(name)["state"] for name in ("n1", "s1")} == {"holding"}
