@@ -68,7 +68,8 @@ class Drill:
     def start_supervisor(self, state: str = "state") -> Child:
         """A supervisor on the state folder `state`; its log is `<state>.log`."""
         arguments = ["run", str(self.site_path), "--state", str(self.folder / state)]
-        return self._child(state, "supervisor", arguments)
+        self.supervisor = self._child(state, "supervisor", arguments)
+        return self.supervisor
 
     def _child(self, name: str, module: str, arguments: list[str]) -> Child:
         pace = ["--speed", repr(self.speed), "--start", repr(self.start_s)]
