@@ -30,6 +30,12 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("guard_memory", _UNASKED, "0.0 plus"): _PAST,
     ("guard_memory", _UNASKED, "0.0 minus"): _PAST,
     ("guard_memory", _UNASKED, "True to False"): _PAST,
+    (
+        "core/alarms",
+        'def condition(desk: Desk, name: str, subject: str, active: bool, text: str = "") -> None:',
+        "'' lost",
+    ): "without a text the condition is over, and its words are not used",
+    ("core/alarm_rate", "return False", "return nothing"): "nothing is as false",
     **{("core/alarm_life", _WORDS, f"{word!r} lost"): "for who reads, and for type checkers" for word in _LIFE_WORDS},
     ("core/exposure", _GAP_MAX, "1 plus"): "of a longer gap a minute more falls out again at once",
     ("core/exposure", _TOUCH, "1e-06 plus"): "any amount between a rounding error and a second does",
