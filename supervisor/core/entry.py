@@ -175,7 +175,7 @@ def _permit(desk: Desk, name: str, room: Room, air_good: bool) -> None:
     timing, state = desk.site.timing, desk.state
     held = room.permit_held_until_mono_s is not None and desk.now.mono_s < room.permit_held_until_mono_s
     may = not held and state.link_up and not state.stopping and not state.overtaken and state.epoch_settled
-    dosing = may and room.status == "clear"
+    dosing = may and room.status == "clear" and not alarms.closes(desk, name)
     # Air goes in where nobody is; how many may vent at once is settled by forecast, in `venting`.
     air = may and air_good and not room.people and not room.at_door
     if room.air_permitted and not air:

@@ -5,6 +5,7 @@ import pytest
 from corekit import FRESH, PermitRoom, status, told
 from coresite import site_with
 
+from supervisor.core import alarms
 from supervisor.values import LinkChanged, PermitRefused, Stopping
 
 AIR_AGE_S_MAX = 30
@@ -183,6 +184,17 @@ def test_a_permit_that_the_guard_refused_is_withdrawn_and_tried_again_later() ->
     assert not bench.permits()[-1][1].dosing_permitted
     bench.run(2)
     assert bench.permits()[-1][1].dosing_permitted and bench.permits()[-1][0] - refused_s >= PERMIT_INTERVAL_S
+
+
+def test_whatever_the_catalogue_says_closes_all_withdraws_every_permit_of_nitrogen_and_co2() -> None:
+    bench = corekit.ready()
+    desk = bench.desk()
+    alarms.condition(desk, "epoch_overtaken", "site", True, "by nobody: only the alarm stands")
+    bench.run(2)
+    assert {room: bench.permits(room)[-1][1].dosing_permitted for room in ("east", "west")} == {"east": False, "west": False}
+    alarms.condition(bench.desk(), "epoch_overtaken", "site", False)
+    bench.run(2)
+    assert bench.permits("east")[-1][1].dosing_permitted
 
 
 def test_the_end_withdraws_every_permit() -> None:
