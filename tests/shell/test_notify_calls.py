@@ -41,6 +41,41 @@ def test_the_words_at_the_end_can_be_left_out() -> None:
     assert story.go(HOUR) == [] and story.calls.calls == {}
 
 
+def test_the_words_at_the_end_can_be_left_out_one_by_one() -> None:
+    for flags, acknowledged, latched, over in (
+        ({"tell_acknowledged": False}, [], ["ada latched no_response-n1"], ["ada over no_response-n1"]),
+        ({"tell_over": False}, ["ada acknowledged no_response-n1"], [], []),
+    ):
+        story = Story(crew(**flags))
+        story.say("no_response-n1")
+        assert story.say("no_response-n1", "acknowledged", acknowledged_by="ada") == acknowledged
+        assert story.say("no_response-n1", "latched_acknowledged", acknowledged_by="ada") == latched
+        assert story.say("no_response-n1", "normal", acknowledged_by="ada") == over
+
+
+def test_what_still_waits_is_brought_up_to_date_whatever_is_left_out() -> None:
+    """Else somebody would be called about what is over."""
+    story = Story(crew(tell_acknowledged=False, tell_over=False, merge_over=1))
+    story.burst([UNIT, "unit_silent-u2"])
+    story.say("unit_silent-u3")
+    assert story.say("unit_silent-u3", "returned_unacknowledged") == []
+    assert story.go(MINUTE) == ["60: ada over unit_silent-u3"]
+
+
+def test_a_latched_alarm_whose_cause_comes_back_is_told_again() -> None:
+    story = Story()
+    story.say("no_response-n1")
+    story.say("no_response-n1", "latched_unacknowledged")
+    assert story.say("no_response-n1") == ["ada again no_response-n1"]
+
+
+def test_an_acknowledged_alarm_that_is_shelved_is_told_as_shelved() -> None:
+    story = Story()
+    story.say(UNIT)
+    story.say(UNIT, "acknowledged", acknowledged_by="ada")
+    assert story.say(UNIT, "shelved") == [f"ada quiet {UNIT}"]
+
+
 def test_a_latched_alarm_whose_cause_is_gone_still_calls() -> None:
     story = Story()
     story.say("no_response-n1")
@@ -174,6 +209,26 @@ def test_a_high_alarm_about_people_takes_the_steps_too() -> None:
     story = Story()
     assert story.say("room_air_unsafe-north") == ["ada raised room_air_unsafe-north"]
     assert story.go(6 * MINUTE) == ["300: cleo escalated room_air_unsafe-north"]
+
+
+def test_its_repeats_go_to_those_who_were_told() -> None:
+    chain = {"steps": [["ada"], ["cleo"]], "escalate_after_s": 300, "repeat_every_s": 120}
+    story = Story(crew(chains={"high": chain}))
+    story.say("room_air_unsafe-north")
+    assert story.go(2 * MINUTE) == ["120: ada repeated room_air_unsafe-north"]
+
+
+def test_an_alarm_that_the_catalogue_does_not_know_any_more_takes_the_steps() -> None:
+    story = Story()
+    assert story.say("long_gone-x", priority="critical") == ["ada raised long_gone-x"]
+
+
+def test_the_daily_summary_goes_to_everybody_in_its_chain_on_duty_or_not() -> None:
+    story = Story(crew(chains={"low": {"steps": [["ada"], ["dov"]], "digest_at": "07:00"}}))
+    story.say("late_report-u1", priority="low")
+    assert story.go(22 * HOUR, step_s=60.0) == [
+        "75600: ada digest raised late_report-u1", "75600: dov digest raised late_report-u1",
+    ]  # fmt: skip
 
 
 def test_a_repeat_goes_to_those_who_were_told_and_not_to_the_steps_to_come() -> None:
