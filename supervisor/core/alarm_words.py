@@ -89,7 +89,7 @@ def shelve(desk: Desk, command: OperatorCommand) -> str | None:
     desk.state.alarm_timers[key] = None
     show(desk, key, alarm)
     desk.say("alarm_shelved", "warning", alarm=key, occurrence=alarm.occurrence, operator=command.operator,
-             note=command.note, hours=round(ahead_s / 3600.0, 3), was=was, state=alarm.state)  # fmt: skip
+             note=command.note, hours=ahead_s / 3600.0, was=was, state=alarm.state)  # fmt: skip
     return None
 
 
@@ -147,7 +147,7 @@ def _leave(desk: Desk, key: str, alarm: Alarm) -> None:
         alarm.state = "latched_unacknowledged" if alarm.latched else "returned_unacknowledged"
     elif was in AWAY:
         alarm.state = "normal"
-    elif stood:
+    else:
         alarm.state = after(was, "clears", alarm.latched) or was  # type: ignore[assignment]
     alarms.recount(desk, alarm.subject)
     if alarm.state != was:
