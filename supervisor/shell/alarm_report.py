@@ -168,11 +168,14 @@ def binned(times_s: Sequence[float], period: Span, length_s: float) -> list[int]
 def floods(times_s: Sequence[float], end_s: float) -> list[Span]:
     """When more than ten alarms came within ten minutes, until fewer than five did. `times_s` are sorted. The ten minutes
     slide: a flood begins with the alarm that is the eleventh, and ends when the fifth last is ten minutes old."""
-    changes = sorted([(at_s, 1) for at_s in times_s] + [(at_s + TEN_MIN_S, -1) for at_s in times_s])
+    changes: Counter[float] = Counter()
+    for at_s in times_s:
+        changes[at_s] += 1
+        changes[at_s + TEN_MIN_S] -= 1
     found: list[Span] = []
     begin_s, count = None, 0
-    for at_s, change in changes:
-        count += change
+    for at_s in sorted(changes):  # one that grows old in the instant in which another comes changes nothing
+        count += changes[at_s]
         if begin_s is None and count > FLOOD_ABOVE:
             begin_s = at_s
         elif begin_s is not None and count < FLOOD_ENDS_UNDER:

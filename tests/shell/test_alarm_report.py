@@ -10,7 +10,7 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from inprocess import InProcess, acts
 from shellkit import T0
@@ -116,6 +116,11 @@ def test_a_flood_goes_on_with_five_and_ends_with_four() -> None:
     assert floods([*burst, 605.5, 606.5, 607.5], 1e9)[0].end_s == 609.0
 
 
+def test_one_that_grows_old_in_the_instant_in_which_another_comes_ends_no_flood() -> None:
+    burst = [float(n) for n in range(11)]  # five are left from 605 on; at 606 one goes and one comes
+    assert floods([*burst, 606.0], 1e9) == [Span(10.0, 607.0)]
+
+
 def model_of_floods(seconds: list[int]) -> list[bool]:
     """Second by second, counting each time anew: whether it floods at the end of each second."""
     flooding, told = False, []
@@ -126,6 +131,7 @@ def model_of_floods(seconds: list[int]) -> list[bool]:
     return told
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(0, 2500), max_size=60))
 def test_floods_are_those_of_a_count_second_by_second(seconds: list[int]) -> None:
     found = floods(sorted(float(one) for one in seconds), 1e9)
@@ -173,6 +179,13 @@ def test_what_is_stale(entries: list[Told], stale: bool) -> None:
 def test_the_alarm_that_announces_a_flood_is_none_of_it() -> None:
     made = measure([raised(n, f"a-{n}") for n in range(11)] + [raised(11, "alarm_flood-site", "high")], TWO_DAYS)
     assert made.alarms == 11 and made.priorities["high"] == 0
+
+
+def test_what_was_not_announced_is_counted_apart() -> None:
+    away = {"alarm_shelved": "shelved", "alarm_suppressed": "suppressed_by_design", "alarm_out_of_service": "out_of_service"}
+    for event, state in away.items():
+        made = measure([said(n, event, f"a-{n}", state=state) for n in (1, 2)], TWO_DAYS)
+        assert made.away == {state: 2} and made.alarms == 0
 
 
 def test_a_quiet_period_has_figures_and_an_empty_one_has_none() -> None:
