@@ -47,7 +47,8 @@ def _above(site: SiteFile, subject: str, kind: str) -> Iterator[str]:
         # With two analysers on one line neither alone explains that no sample comes.
         reached = [one for one in site.analyser if enclosure.line in [line.id for line in one.lines]]
         if len(reached) == 1:
-            yield reached[0].id if kind == "analyser" else reached[0].unit
+            only = reached.pop()
+            yield only.id if kind == "analyser" else only.unit
     else:
         for source in (enclosure.sources.nitrogen, enclosure.sources.co2, enclosure.sources.air):
             if source is not None:
