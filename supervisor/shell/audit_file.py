@@ -1,4 +1,5 @@
-"""Reads the audit out of a journal that may be live, and proves it. It opens read-only and leaves no file behind.
+"""Reads the audit out of a journal that may be live, and proves it. It opens read-only, and leaves no file
+beside a journal that was closed in order.
 
 Reading goes in slices, each a short read of its own: one long read would keep a live journal's log from being folded in.
 """
