@@ -12,9 +12,10 @@ import pytest
 from corekit import FRESH, status, told
 from coresite import site_with
 
+from supervisor.core import room_air
 from supervisor.core.site import Core
 from supervisor.messages import AnalyserReading, RoomEntry, at
-from supervisor.values import LinkChanged, PermitRefused, PermitRoom, Publish, StopDose, Stopping
+from supervisor.values import LinkChanged, PermitRefused, PermitRoom, Publish, Row, StopDose, Stopping
 
 FLAT_S = 1800.0
 
@@ -55,8 +56,19 @@ def test_a_doubt_hides_no_danger() -> None:
     told(bench, floor=(20.9, 4.2))
     assert bench.alarm("room_air_unknown-east").condition and bench.alarm("room_air_dangerous-east").condition
     words = "; ".join(bench.entry().reasons)
-    assert "sensors disagree" in words and "CO2 4.20 % at floor" in words and "immediately dangerous to life" in words
+    assert "sensors disagree" in words and "CO2 4.20 % at floor" in words and "; CO2 4.20" in words
+    assert any(reason.endswith(" %, immediately dangerous to life") for reason in bench.entry().reasons)
     assert bench.sounder()
+
+
+def test_less_than_nothing_is_no_measurement_even_where_nobody_disagrees() -> None:
+    bench = corekit.ready()
+    bench.air["west", "west-air"] = (20.9, -0.1)
+    bench.run(6)
+    assert status(bench, "west") == "clear", "a zero may drift a little"
+    bench.air["west", "west-air"] = (20.9, -1.0)
+    bench.run(6)
+    assert bench.entry("west").reasons == ["sensor west-air reads -1.00 % CO2, which is less than nothing"]
 
 
 # ------------------------------------------------------------------------------------------------ sensors that stand still
@@ -122,6 +134,24 @@ def test_a_restart_does_not_bring_a_dead_cell_to_life() -> None:
     assert status(bench) == "forbidden" and "not a digit" in bench.entry().reasons[0]
 
 
+def test_the_windows_and_how_much_better_it_must_be_on_the_way_back() -> None:
+    """The bench's limits: 19.5 and 23.5 % oxygen, 0.5 % CO2; danger 18 % and 1.5 %. Back: 0.1 % of oxygen, a tenth of CO2."""
+    limits = corekit.site().rooms["east"].limits
+    assert room_air.clear_window(limits, back=False) == (19.5, 23.5, 0.5)
+    assert room_air.clear_window(limits, back=True) == pytest.approx((19.6, 23.4, 0.45))
+    assert room_air.danger_window(limits, back=False) == (18.0, 100.0, 1.5)
+    assert room_air.danger_window(limits, back=True) == pytest.approx((18.1, 100.0, 1.35))
+
+
+def test_two_words_of_one_instant_are_two_words() -> None:
+    """A sensor's clock may tick more slowly than it speaks."""
+    bench = corekit.ready()
+    bench.say_air("west", "west-air", 20.9, 0.04, observed_at=at(bench.wall_s))
+    bench.say_air("west", "west-air", 20.9, 0.9, observed_at=at(bench.wall_s))
+    bench.tick()
+    assert status(bench, "west") == "forbidden"
+
+
 # ------------------------------------------------------------------------------------------------ the process analyser
 
 
@@ -153,6 +183,19 @@ def test_the_process_analyser_never_reaches_a_room_s_status() -> None:
 
 
 # ------------------------------------------------------------------------------------------------ what leaves with it
+
+
+def test_each_twelfth_word_of_a_sensor_is_a_row_for_the_history() -> None:
+    bench = corekit.ready()
+    bench.log.clear()
+    for seq in range(1000, 1030):
+        bench.go(0.1)
+        bench.say_air("west", "west-air", 20.5, 0.11, seq=seq)
+    rows = [one for one in bench.effects(Row) if one.measurement == "room_air"]
+    assert [one.wall_s for one in rows] == [pytest.approx(bench.wall_s - 0.1 * (1029 - seq)) for seq in (1008, 1020)]
+    assert {(one.tags, one.fields) for one in rows} == {
+        ((("room", "west"), ("sensor", "west-air")), (("o2_pct", 20.5), ("co2_pct", 0.11)))
+    }
 
 
 def test_a_status_is_said_again_within_a_minute_with_the_instant_it_was_judged_at() -> None:

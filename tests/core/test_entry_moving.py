@@ -11,7 +11,9 @@ import pytest
 from corekit import FRESH, status, told
 from coresite import site_with
 
+from supervisor.core import room_air, room_load
 from supervisor.core.site import Core
+from supervisor.core.state import Account, AirMinute
 from supervisor.values import StopDose
 
 EAST_NL = 400_000.0
@@ -99,6 +101,78 @@ def test_what_dosing_pushes_out_is_explained() -> None:
     without = corekit.ready()
     stream(without, 12.0, 15.0, noise=False)
     assert found(without), "without a dose nothing explains the same stream"
+
+
+def test_the_account_of_a_minute() -> None:
+    """50 nl/min of nitrogen for a minute: 50 nl pushed out, at most 21 % x 1.1 + 1 % of it CO2 and at least 1.5 % / 1.1 oxygen
+    where air holds 20.95 %. The means are those of the worst sensor."""
+    bench = corekit.ready()
+    dosed(bench)
+    bench.air["east", "door"], bench.air["east", "floor"] = (20.7, 0.05), (20.5, 0.06)
+    bench.run(180)
+    minutes = bench.core.state.rooms["east"].account.minutes
+    full = max(minutes, key=lambda one: one.co2_in_nl)  # its lease is two minutes: one of ours lies within
+    assert full.lasted_s == pytest.approx(60.0) and minutes[0].co2_in_nl == 0.0
+    assert full.co2_in_nl == pytest.approx(50.0 * 0.241, rel=1e-6)
+    assert full.o2_out_nl == pytest.approx(50.0 * (20.95 - 1.5 / 1.1) / 100.0, rel=1e-6)
+    full = minutes[-1]
+    assert (full.o2_pct, full.co2_pct) == (pytest.approx(20.5), pytest.approx(0.06))
+    assert bench.core.state.rooms["east"].account.open.lasted_s < 60.0
+
+
+MINUTE = {"o2_pct": 20.9, "co2_pct": 0.04, "co2_in_nl": 0.0, "o2_out_nl": 0.0, "lasted_s": 60.0}
+
+
+@pytest.mark.parametrize(("before", "last", "words"), [
+    ({}, {"co2_pct": 0.0695}, ""), ({}, {"co2_pct": 0.0705}, "CO2 rose by 0.030 % in 1 min"),
+    ({}, {"o2_pct": 20.801}, ""), ({}, {"o2_pct": 20.799}, "oxygen sank by 0.101 % in 1 min"),
+    ({}, {"co2_pct": 0.02, "o2_pct": 21.3}, ""),
+    # 40 nl in 400 m3 are 0.01 %; what was let in counts from the first minute to the last.
+    ({"co2_in_nl": 40.0}, {"co2_pct": 0.0795}, ""),
+    ({"co2_in_nl": 40.0}, {"co2_pct": 0.0805}, "CO2 rose by 0.041 % in 1 min, dosing explains at most 0.010 %"),
+    ({"co2_in_nl": 20.0}, {"co2_pct": 0.0795, "co2_in_nl": 20.0}, ""),
+    ({"o2_out_nl": 400.0}, {"o2_pct": 20.701}, ""),
+    ({"o2_out_nl": 400.0}, {"o2_pct": 20.699}, "oxygen sank by 0.201 % in 1 min, dosing explains at most 0.100 %"),
+    # The one that lies further beyond its margin is told.
+    ({}, {"co2_pct": 0.08, "o2_pct": 20.7}, "oxygen sank"), ({}, {"co2_pct": 0.14, "o2_pct": 20.7}, "CO2 rose by 0.100 %"),
+])  # fmt: skip
+def test_what_is_beyond_its_margin_and_what_is_not(before: dict, last: dict, words: str) -> None:
+    bench = corekit.ready()
+    account = Account([AirMinute(**(MINUTE | before)), AirMinute(**(MINUTE | last))])
+    told_words = room_load._moving(bench.desk(), "east", account)
+    assert told_words.startswith(words) and bool(told_words) == bool(words)
+    if words:
+        assert told_words.endswith("; nothing was dosed in this room lately")
+
+
+def test_a_slow_movement_is_found_over_more_minutes_and_only_those_that_are_kept() -> None:
+    bench = corekit.ready()
+    rising = [AirMinute(**(MINUTE | {"co2_pct": 0.04 + 0.004 * number})) for number in range(15)]
+    assert room_load._moving(bench.desk(), "east", Account(rising[:8])) == ""
+    assert room_load._moving(bench.desk(), "east", Account(rising[:9])).startswith("CO2 rose by 0.032 % in 8 min")
+    assert room_load._moving(bench.desk(), "east", Account(rising)).startswith("CO2 rose by 0.056 % in 14 min")
+
+
+@pytest.mark.parametrize(("co2_pct", "words"), [
+    # By hand, pure CO2 into the closed room: ln(99.735 / 99.5) / ln(99.74 / 99.735) minutes; beyond two hours nothing is said.
+    ((0.20, 0.26, 0.265), "0.5 % CO2 in 47 min if it goes on"), ((0.20, 0.26, 0.262), "0.5 % CO2 in 119 min if it goes on"),
+    ((0.20, 0.26, 0.2619), ""), ((0.20, 0.26, 0.26), ""), ((0.20, 0.26, 0.25), ""), ((0.40, 0.45, 0.51), ""),
+])  # fmt: skip
+def test_how_long_there_is_left_by_the_last_minute(co2_pct: tuple, words: str) -> None:
+    bench = corekit.ready()
+    account = Account([AirMinute(**(MINUTE | {"co2_pct": one})) for one in co2_pct])
+    assert room_load._ahead(bench.desk(), "east", account) == (f", {words}" if words else "")
+    assert room_load._ahead(bench.desk(), "east", Account(account.minutes[:1])) == ""
+
+
+@pytest.mark.parametrize(("gap_s", "kept"), [(119.0, True), (121.0, False)])
+def test_after_two_minutes_without_a_look_the_account_begins_anew(gap_s: float, kept: bool) -> None:
+    bench = corekit.ready()
+    bench.run(130)
+    account, desk = bench.core.state.rooms["east"].account, bench.desk()
+    account.counted_mono_s = bench.mono_s - gap_s
+    room_load.follow(desk, "east", room_air.look(desk, "east"))
+    assert bool(account.minutes) == kept and account.counted_mono_s == bench.mono_s
 
 
 def test_what_goes_beyond_the_dose_is_found_and_the_enclosure_named() -> None:

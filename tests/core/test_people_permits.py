@@ -42,6 +42,11 @@ def test_a_permit_records_who_stands_by_and_what_air_was_measured() -> None:
     (left,) = bench.said("entry_left")
     assert left.figures == {"room": "east", "people": "mara", "operator": "kim", "inside": "sol"}
     assert set(bench.core.state.rooms["east"].permits) == {"sol"}
+    assert enter(bench, "kim", "lou").accepted
+    assert bench.command("leave", "east", people=["kim"]).accepted
+    assert bench.said("entry_left")[-1].figures["inside"] == "sol, lou"
+    assert bench.command("leave", "east", people=["sol", "lou"]).accepted
+    assert bench.said("entry_left")[-1].figures["people"] == "sol, lou"
 
 
 def test_permits_go_on_over_a_restart() -> None:

@@ -41,4 +41,5 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("core/exposure", _TOUCH, "1e-06 plus"): "any amount between a rounding error and a second does",
     ("core/exposure", _TOUCH, "1e-06 minus"): "any amount between a rounding error and a second does",
     ("core/exposure", "if kept.open_s > MINUTE_S - TOUCH_S:", "Gt to GtE"): "no sum of seconds meets it to the last bit",
+    ("core/room_load", "if beyond > 1.0 and beyond > worst:", "Gt to GtE"): "no quotient of measured figures meets it exactly",
 }

@@ -51,7 +51,7 @@ TESTS = {
     "core/room_balance": core("entry_balance"),
     "core/exposure": core("entry_exposure"),
     "core/room_load": core("entry_moving"),
-    "core/room_air": core("entry", "entry_air"),
+    "core/room_air": core("entry", "entry_air", "people_permits"),
     "core/people": core("people_permits", "people"),
     "core/entry": core("entry", "entry_air", "people_permits", "people", "entry_exposure", "entry_moving"),
 }
