@@ -109,6 +109,7 @@ def test_the_account_of_a_minute() -> None:
     bench = corekit.ready()
     dosed(bench)
     bench.air["east", "door"], bench.air["east", "floor"] = (20.7, 0.05), (20.5, 0.06)
+    bench.step_s = 5.0
     bench.run(180)
     minutes = bench.core.state.rooms["east"].account.minutes
     full = max(minutes, key=lambda one: one.co2_in_nl)  # its lease is two minutes: one of ours lies within

@@ -168,7 +168,8 @@ def test_one_room_s_refusal_is_not_another_s() -> None:
     enter(bench, "mara", standby=None)
     bench.run(2)
     assert status(bench, "west") == "clear"
-    enter(bench, "mara", room="attic")
+    for more in ({}, {"issued_at": at(bench.wall_s - 500.0)}):
+        assert not enter(bench, "mara", room="attic", **more).accepted
     assert all("attic" not in name for name in bench.core.state.rooms)
 
 
@@ -285,3 +286,36 @@ def test_asking_to_go_in_renews_no_permit() -> None:
     assert bench.permits() == []
     bench.tick()
     assert [(one.dosing_permitted, one.air_permitted) for _, one in bench.permits()] == [(False, False)]
+
+
+def test_nobody_follows_into_a_room_that_is_forbidden_by_doubt_alone() -> None:
+    """No alarm holds it shut then; that somebody is inside opens it to nobody else."""
+    bench = corekit.ready()
+    assert enter(bench, "mara").accepted
+    told(bench, floor="fault")
+    answer = enter(bench, "sol")
+    assert not answer.accepted and "sensor floor says fault" in answer.reason and inside(bench) == {"mara"}
+
+
+def test_a_room_is_judged_by_the_next_tick_after_a_word_about_its_people() -> None:
+    """Everything is looked at once a second; what has news, at once."""
+    bench = corekit.ready()
+    for act, expected in (
+        (lambda: enter(bench, "mara"), "restricted"),
+        (lambda: enter(bench, "sol", standby=None), "restricted"),
+        (lambda: bench.command("leave", "east", people=["mara", "sol"]), "clear"),
+    ):
+        bench.go(0.1)
+        act()
+        bench.go(0.1)
+        bench.tick()
+        assert status(bench) == expected
+
+
+def test_a_stranger_is_named_and_who_is_still_inside() -> None:
+    bench = corekit.ready()
+    enter(bench, "mara", "sol")
+    answer = bench.command("leave", "east", people=["mara", "kim", "lou"])
+    assert answer.reason == "not signed in: kim, lou; the others are signed out; inside are sol"
+    answer = bench.command("leave", "east", people=["sol", "kim"])
+    assert answer.reason == "not signed in: kim; the others are signed out"
