@@ -48,13 +48,12 @@ def enter(desk: Desk, command: OperatorCommand, shut_by: list[str]) -> str | Non
         at_door(desk, command)
         return f"{why_not}. Nobody goes in; sign out (leave) whoever asked"
     air = room_air.look(desk, command.target).words()
-    minutes = command.minutes or 0
     for person in wanted:
-        room.people[person] = desk.now.mono_s + 60.0 * minutes
+        room.people[person] = desk.now.mono_s + 60.0 * command.minutes  # type: ignore[operator]
         room.permits[person] = Permit(command.standby or "", desk.now.wall_s, air)
         room.at_door.pop(person, None)
     desk.say(
-        "entry_permit", room=command.target, people=", ".join(wanted), standby=command.standby, minutes=minutes,
+        "entry_permit", room=command.target, people=", ".join(wanted), standby=command.standby, minutes=command.minutes,
         operator=command.operator, air=air, inside=", ".join(room.people),
     )  # fmt: skip
     return None

@@ -31,11 +31,6 @@ class Air(NamedTuple):
         """The worst of what can be read."""
         return max((one.co2_pct for _, one in self.heard), default=None)
 
-    @property
-    def o2_pct(self) -> float | None:
-        """The lowest of what can be read."""
-        return min((one.o2_pct for _, one in self.heard), default=None)
-
     def words(self) -> str:
         """What was measured, for a permit or a record."""
         return ", ".join(f"{key} {one.o2_pct:.2f} % O2 {one.co2_pct:.2f} % CO2" for key, one in self.heard)

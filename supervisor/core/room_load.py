@@ -25,13 +25,12 @@ CO2_SHARE_MORE_PCT = 1.0
 def follow(desk: Desk, name: str, air: Air) -> str:
     """Counts what was seen since the last look; returns what moves and why that is not explained, or nothing."""
     account = desk.state.rooms[name].account
-    o2_pct, co2_pct = air.o2_pct, air.co2_pct
     passed_s = desk.age_s(account.counted_mono_s)
     account.counted_mono_s = desk.now.mono_s
-    if air.doubts or o2_pct is None or co2_pct is None or passed_s is None or passed_s > GAP_S:
+    if air.doubts or passed_s is None or passed_s > GAP_S:
         account.minutes, account.open = [], AirMinute()  # from unknown to known is no movement; what was found stands
         return account.moving
-    _count(desk, name, account.open, o2_pct, co2_pct, passed_s)
+    _count(desk, name, account.open, air, passed_s)
     if account.open.lasted_s >= MINUTE_S:
         lasted_s = account.open.lasted_s
         account.open.o2_pct /= lasted_s
@@ -42,10 +41,10 @@ def follow(desk: Desk, name: str, air: Air) -> str:
     return account.moving
 
 
-def _count(desk: Desk, name: str, minute: AirMinute, o2_pct: float, co2_pct: float, passed_s: float) -> None:
+def _count(desk: Desk, name: str, minute: AirMinute, air: Air, passed_s: float) -> None:
     minute.lasted_s += passed_s
-    minute.o2_pct += o2_pct * passed_s
-    minute.co2_pct += co2_pct * passed_s
+    minute.o2_pct += min(one.o2_pct for _, one in air.heard) * passed_s
+    minute.co2_pct += max(one.co2_pct for _, one in air.heard) * passed_s
     for enclosure in desk.site.enclosures_of_room[name]:
         flow_nl_min = sum(dose.flow_nl_min for dose in ledger.open_doses(desk, enclosure))
         if flow_nl_min > 0.0:

@@ -35,7 +35,8 @@ def test_sensors_of_one_room_that_differ_widely_are_unknown(door: tuple, floor: 
     assert (unknown is not None and unknown.condition) == (expected == "forbidden")
     if expected == "forbidden":
         (reason,) = bench.entry().reasons
-        assert reason.startswith("sensors disagree: ") and "at door" in reason and "at floor" in reason and "apart" in reason
+        gas = "CO2 0." if door[0] == floor[0] else "oxygen "
+        assert reason.startswith(f"sensors disagree: {gas}") and "at door" in reason and "at floor" in reason and "apart" in reason
     assert status(bench, "west") == "clear"
 
 
@@ -49,6 +50,32 @@ def test_a_sensor_that_is_lost_is_not_at_odds_with_anybody() -> None:
     bench = corekit.ready()
     told(bench, floor="fault")
     assert bench.entry().reasons == ["sensor floor says fault"]
+
+
+def test_the_worst_of_what_can_be_read_counts_and_nothing_is_no_figure() -> None:
+    bench = corekit.ready()
+    told(bench, door=(20.9, 0.2), floor=(20.9, 0.1))
+    assert room_air.look(bench.desk(), "east").co2_pct == 0.2
+    told(bench, door="fault", floor=(20.9, 0.3))
+    assert room_air.look(bench.desk(), "east").co2_pct == 0.3
+    told(bench, floor="fault")
+    assert room_air.look(bench.desk(), "east").co2_pct is None
+
+
+def test_a_word_through_a_unit_that_is_lost_is_none() -> None:
+    bench = corekit.ready()
+    bench.say_unit("gw-west", online=False)
+    bench.say_air("west", "west-air", 20.9, 0.3)
+    assert bench.core.state.rooms["west"].sensors["west-air"].co2_pct == FRESH[1]
+
+
+def test_too_much_oxygen_is_no_air_to_breathe_either() -> None:
+    """29 CFR 1910.146(b): above 23.5 % it feeds a fire."""
+    bench = corekit.ready()
+    told(bench, door=(23.6, 0.9), floor=(23.6, 0.9))
+    words = bench.alarm("room_air_unsafe-east").text
+    assert "oxygen 23.60 % at door, at most 23.5 %" in words and "CO2 0.90 % at floor, at most 0.5 %;" in words
+    assert "dangerous to life" not in words
 
 
 def test_a_doubt_hides_no_danger() -> None:
@@ -66,6 +93,9 @@ def test_less_than_nothing_is_no_measurement_even_where_nobody_disagrees() -> No
     bench.air["west", "west-air"] = (20.9, -0.1)
     bench.run(6)
     assert status(bench, "west") == "clear", "a zero may drift a little"
+    bench.air["west", "west-air"] = (20.9, -0.101)
+    bench.run(6)
+    assert status(bench, "west") == "forbidden"
     bench.air["west", "west-air"] = (20.9, -1.0)
     bench.run(6)
     assert bench.entry("west").reasons == ["sensor west-air reads -1.00 % CO2, which is less than nothing"]
@@ -122,6 +152,26 @@ def test_after_half_an_hour_by_the_site_file_s_silence_on_it() -> None:
     off.step_s = 5.0
     off.run(4000)
     assert status(off) == "clear", "0 is for sensors that round coarsely"
+
+
+@pytest.mark.parametrize("gas", ["o2", "co2"])
+@pytest.mark.parametrize(("still_s", "dead"), [(600.0, False), (600.5, True)])
+def test_it_is_dead_past_its_time_and_not_before(gas: str, still_s: float, dead: bool) -> None:
+    bench = flat_site(600.0)
+    setattr(bench.core.state.rooms["east"].sensors["door"], f"{gas}_moved_mono_s", bench.mono_s - still_s)
+    assert bool(room_air.look(bench.desk(), "east").doubts) == dead
+
+
+def test_what_an_older_version_did_not_note_counts_from_the_next_word_on() -> None:
+    bench = corekit.ready()
+    sensor = bench.core.state.rooms["east"].sensors["door"]
+    sensor.o2_moved_mono_s = sensor.co2_moved_mono_s = None
+    bench.go(1.0)
+    bench.say_air("east", "door", sensor.o2_pct, sensor.co2_pct)
+    assert sensor.o2_moved_mono_s == sensor.co2_moved_mono_s == bench.mono_s
+    bench.go(1.0)
+    bench.say_air("east", "door", sensor.o2_pct, sensor.co2_pct)
+    assert sensor.o2_moved_mono_s == sensor.co2_moved_mono_s == bench.mono_s - 1.0
 
 
 def test_a_restart_does_not_bring_a_dead_cell_to_life() -> None:

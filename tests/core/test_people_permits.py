@@ -319,3 +319,15 @@ def test_a_stranger_is_named_and_who_is_still_inside() -> None:
     assert answer.reason == "not signed in: kim, lou; the others are signed out; inside are sol"
     answer = bench.command("leave", "east", people=["sol", "kim"])
     assert answer.reason == "not signed in: kim; the others are signed out"
+    said = len(bench.said("entry_left"))
+    bench.command("leave", "east", people=["kim"])
+    assert len(bench.said("entry_left")) == said, "nobody has left"
+
+
+def test_who_went_in_under_an_older_version_has_no_permit_and_is_missed_all_the_same() -> None:
+    bench = corekit.ready()
+    enter(bench, "mara", minutes=1)
+    bench.core.state.rooms["east"].permits.clear()
+    bench.run(62 + MISSING_AFTER_S)
+    assert "mara have not come out" in bench.alarm("people_missing-east").text
+    assert bench.entry().reasons[-1] == "entered by mara; nobody stands by outside"

@@ -8,6 +8,9 @@ _LIFE_WORDS = ("occurs", "clears", "acknowledge", "shelve", "suppress", "take_ou
 _BEFORE_START = "nothing passes before `Started`, which sets it"
 _GAP_MAX = "left_s = min(seconds, (TWA_MINUTES + 1) * MINUTE_S)  # of a longer gap nothing else would be left anyway"
 _TOUCH = "TOUCH_S = 1e-6  # sums of seconds that make a minute may lack a rounding error"
+_AHEAD = (
+    'return f", {limit_pct:g} % CO2 in {60.0 * hours:.0f} min if it goes on" if hours is not None and hours < AHEAD_H else ""'
+)
 
 EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("guard", "dose = Dose(effect.request_id, flow_nl_min, volume_nl, 0.0, until_s, False)", "0.0 minus"): "-0 is 0",
@@ -42,4 +45,9 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("core/exposure", _TOUCH, "1e-06 minus"): "any amount between a rounding error and a second does",
     ("core/exposure", "if kept.open_s > MINUTE_S - TOUCH_S:", "Gt to GtE"): "no sum of seconds meets it to the last bit",
     ("core/room_load", "if beyond > 1.0 and beyond > worst:", "Gt to GtE"): "no quotient of measured figures meets it exactly",
+    ("core/room_load", _AHEAD, "Lt to LtE"): "no quotient of measured figures meets it exactly",
+    ("core/room_air", "desk.state.dirty_rooms[room_name] = True", "True to False"): "that it is there is what counts",
+    ("core/room_air", "if len(heard) < 2:", "2 minus"): "one sensor does not differ from itself",
+    ("core/people", "room.at_door[person] = True", "True to False"): "that it is there is what counts",
+    ("core/people", "desk.state.dirty_rooms[command.target] = True", "True to False"): "that it is there is what counts",
 }
