@@ -26,8 +26,8 @@ from deploy.view.picture import News, Picture
 from deploy.view.screen import render
 from deploy.view.summary import Run, as_text, summarise
 from deploy.view.tables import CAUTION
+from supervisor.shell.authority.operators import OperatorsError
 from supervisor.shell.clock import Pace, SystemClock
-from supervisor.shell.operators import OperatorsError
 from supervisor.sitefile import SiteFileError, load
 
 _LOOK_EVERY_S = 0.25

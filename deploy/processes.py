@@ -6,7 +6,7 @@ from pathlib import Path
 
 from deploy.brokers import Broker
 from deploy.child import Child
-from supervisor.shell.operators import add, write_key
+from supervisor.shell.authority.operators import add, write_key
 from supervisor.sitefile import load
 
 TOP = Path(__file__).resolve().parents[1]

@@ -7,7 +7,13 @@ import sys
 from importlib import metadata
 from pathlib import Path
 
-from supervisor.shell import arguments, audit_cmd, cli_alarms, cli_commands, cli_operators, cli_status, notify_cmd
+from supervisor.shell.console import alarms as cli_alarms
+from supervisor.shell.console import arguments
+from supervisor.shell.console import audit as audit_cmd
+from supervisor.shell.console import commands as cli_commands
+from supervisor.shell.console import notify as notify_cmd
+from supervisor.shell.console import operators as cli_operators
+from supervisor.shell.console import status as cli_status
 
 EXIT_WRONG = 2
 EXIT_INTERRUPTED = 130
@@ -85,7 +91,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _run(args: argparse.Namespace) -> int:
-    from supervisor.shell.check_cmd import problems_told
+    from supervisor.shell.console.check import problems_told
     from supervisor.sitefile import SiteFileError
 
     try:
@@ -99,13 +105,13 @@ def _run(args: argparse.Namespace) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from supervisor.shell.check_cmd import check
+    from supervisor.shell.console.check import check
 
     return check(args.site, args.json)
 
 
 def _schema(args: argparse.Namespace) -> int:
-    from supervisor.shell.check_cmd import schema
+    from supervisor.shell.console.check import schema
 
     print(json.dumps(schema(), indent=2))
     return 0

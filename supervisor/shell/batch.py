@@ -8,7 +8,7 @@ from supervisor.guard import Cleared
 from supervisor.messages import AlarmStatus, CommandOutcome, SupervisorStatus
 from supervisor.settings import SiteFile
 from supervisor.shell import records
-from supervisor.shell.audit_events import Auditor
+from supervisor.shell.audit.events import Auditor
 from supervisor.shell.bus import Received
 from supervisor.shell.lines import to_line
 from supervisor.shell.records import Input

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
 
-from supervisor.shell.audit import HEAD_KEY, NO_HEAD, Entry, Head, chained, event_text
+from supervisor.shell.audit.chain import HEAD_KEY, NO_HEAD, Entry, Head, chained, event_text
 from supervisor.shell.clock import Mark
 from supervisor.shell.journal_file import FILE, JournalError, connect, damaged, take_lock, transaction
 from supervisor.shell.records import Input

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from supervisor.shell import audit
+from supervisor.shell.audit import chain as audit
 from supervisor.shell.notify import store
 
 FILE = "journal.sqlite"

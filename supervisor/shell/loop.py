@@ -12,12 +12,12 @@ from typing import NamedTuple
 
 from supervisor.guard import Cleared
 from supervisor.messages import OperatorCommand
-from supervisor.shell.audit_events import Auditor, set_aside
-from supervisor.shell.authority import Authority
+from supervisor.shell.audit.events import Auditor, set_aside
+from supervisor.shell.authority.judge import Authority
+from supervisor.shell.authority.refusals import CommandRefusals
 from supervisor.shell.batch import Engine, EngineFailed, Turn
 from supervisor.shell.bus import Bus, BusStopped, Received
 from supervisor.shell.clock import Clock
-from supervisor.shell.command_refusals import CommandRefusals
 from supervisor.shell.history import History
 from supervisor.shell.housekeeping import Housekeeping
 from supervisor.shell.journal import Batch, Journal

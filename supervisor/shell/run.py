@@ -10,7 +10,8 @@ from pathlib import Path
 from supervisor.messages import OperatorCommand, SupervisorStatus, at
 from supervisor.settings import SiteFile
 from supervisor.shell import logs
-from supervisor.shell.authority import Authority
+from supervisor.shell.authority.judge import Authority
+from supervisor.shell.authority.operators import operators_file
 from supervisor.shell.batch import EngineMaker
 from supervisor.shell.clock import Pace, SystemClock, boot_id
 from supervisor.shell.engine import Engine
@@ -19,7 +20,6 @@ from supervisor.shell.journal import Journal
 from supervisor.shell.journal_file import JournalError
 from supervisor.shell.loop import EXIT_FAILED, Loop, Parts
 from supervisor.shell.notify import desk
-from supervisor.shell.operators import operators_file
 from supervisor.shell.paho_bus import PahoBus
 from supervisor.shell.paho_link import Address
 from supervisor.shell.replay import restore

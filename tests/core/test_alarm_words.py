@@ -53,8 +53,8 @@ def test_a_shelf_is_told_whole() -> None:
     said, shown = panel.said[-1], panel.told[-1]
     assert (said.event, said.level) == ("alarm_shelved", "warning")
     assert said.figures == {
-        "alarm": panel.key, "occurrence": 1, "operator": "mara", "note": "works on it", "hours": pytest.approx(1.5), "was": "unacknowledged",
-        "state": "shelved",
+        "alarm": panel.key, "occurrence": 1, "operator": "mara", "note": "works on it", "hours": pytest.approx(1.5),
+        "was": "unacknowledged", "state": "shelved",
     }  # fmt: skip
     assert shown.shelved_until.timestamp() == pytest.approx(WALL_S + panel.mono_s + 1.5 * HOUR_S)
     panel.do("unshelve", operator="ono")

@@ -13,6 +13,7 @@ from deploy import processes as module
 from deploy.child import Child
 from deploy.processes import Died, Processes
 
+SITE = Path(__file__).resolve().parents[2] / "config" / "quillfen.toml"
 LIVES = "import time; print('up', flush=True); time.sleep(120)"
 ENDS = "print('cannot go on: the reason'); raise SystemExit(3)"
 # Tells in which order they were ended; `note` is replaced by the file that they share.
@@ -27,7 +28,7 @@ class StandIns(Processes):
     """`scripts` by name; each child gets the real command line as arguments."""
 
     def __init__(self, folder: Path, **scripts: str) -> None:
-        super().__init__(Path("site.toml"), folder, speed=60.0, start_s=1_000_000.5, seed=7)
+        super().__init__(SITE, folder, speed=60.0, start_s=1_000_000.5, seed=7)
         self.folder = folder
         self.scripts = scripts
         self.children: dict[str, Child] = {}
@@ -60,9 +61,9 @@ def test_both_get_one_start_one_speed_and_the_brokers_address(made: list[StandIn
     port = str(processes.broker.port)
     pace = ["--speed", "60.0", "--start", "1000000.5"]
     address = ["--host", "127.0.0.1", "--port", port]
-    assert processes.children["simulator"].argv[3:] == ["site.toml", *pace, "--seed", "7", *address]
-    state = ["--state", str(tmp_path / "state")]
-    assert processes.children["supervisor"].argv[3:] == ["run", "site.toml", *state, *pace, *address]
+    assert processes.children["simulator"].argv[3:] == [str(SITE), *pace, "--seed", "7", "--keys", str(tmp_path / "crew.key"), *address]
+    state = ["--state", str(tmp_path / "state"), "--operators", str(tmp_path / "operators.json")]
+    assert processes.children["supervisor"].argv[3:] == ["run", str(SITE), *state, *pace, *address]
 
 
 def test_a_supervisor_that_dies_is_started_again_and_counted(made: list[StandIns], tmp_path: Path) -> None:

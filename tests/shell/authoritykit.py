@@ -7,8 +7,8 @@ from typing import Any
 from shellkit import T0
 
 from supervisor.messages import OperatorCommand, at, rfc3339
-from supervisor.shell import signing
-from supervisor.shell.operators import ROLES, UserKey, add, revoke
+from supervisor.shell.authority import signing
+from supervisor.shell.authority.operators import ROLES, UserKey, add, revoke
 from supervisor.values import Now
 
 SITE = "quillfen"

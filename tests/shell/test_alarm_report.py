@@ -18,12 +18,12 @@ from shellkit import T0
 from simulator.faults import Fault
 from supervisor import __main__ as cli
 from supervisor.messages import AlarmStatus, at, rfc3339
-from supervisor.shell.alarm_report import Span, binned, floods, measure
-from supervisor.shell.alarm_report_picture import drawn
-from supervisor.shell.alarm_report_targets import beside_targets
-from supervisor.shell.audit import event_text
-from supervisor.shell.audit_events import Auditor
-from supervisor.shell.audit_file import Told
+from supervisor.shell.audit.chain import event_text
+from supervisor.shell.audit.events import Auditor
+from supervisor.shell.audit.file import Told
+from supervisor.shell.audit.report import Span, binned, floods, measure
+from supervisor.shell.audit.report_picture import drawn
+from supervisor.shell.audit.report_targets import beside_targets
 from supervisor.shell.clock import Mark
 from supervisor.shell.journal import Batch, Journal
 from supervisor.values import Publish

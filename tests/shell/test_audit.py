@@ -9,7 +9,7 @@ import pytest
 from shellkit import T0, StillClock
 from toy import COMMAND, MemoryBroker, Rig, command, fill
 
-from supervisor.shell.audit import BEFORE_THE_FIRST, NO_HEAD, TRIGGERS, Head, chained, event_text, seal
+from supervisor.shell.audit.chain import BEFORE_THE_FIRST, NO_HEAD, TRIGGERS, Head, chained, event_text, seal
 from supervisor.shell.clock import Mark
 from supervisor.shell.journal import Batch, Journal
 from supervisor.shell.journal_file import JournalError

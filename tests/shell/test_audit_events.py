@@ -12,7 +12,7 @@ from toy import READING, MemoryBroker, Rig
 
 from simulator.faults import Fault
 from supervisor.messages import AlarmStatus, CommandOutcome, EnclosureState, OperatorCommand, RoomEntry, at
-from supervisor.shell.audit_events import AUDITED, NOT_AUDITED, Auditor, set_aside
+from supervisor.shell.audit.events import AUDITED, NOT_AUDITED, Auditor, set_aside
 from supervisor.shell.records import Input
 from supervisor.values import (
     Arrived,

@@ -12,8 +12,8 @@ from shellkit import T0, StillClock
 from toy import COMMAND, MemoryBroker, Rig, command
 
 from supervisor import __main__ as cli
-from supervisor.shell.audit import TABLE, TRIGGERS, Head, event_text, seal
-from supervisor.shell.audit_file import Verdict, head_of, reading, verify
+from supervisor.shell.audit.chain import TABLE, TRIGGERS, Head, event_text, seal
+from supervisor.shell.audit.file import Verdict, head_of, reading, verify
 from supervisor.shell.clock import Mark
 from supervisor.shell.journal import Batch, Journal
 

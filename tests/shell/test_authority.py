@@ -10,9 +10,9 @@ from authoritykit import NOW, SITE, People, read
 from shellkit import T0
 
 from supervisor.messages import OperatorCommand, at, rfc3339
-from supervisor.shell import authority
-from supervisor.shell.authority import Authority, Refusal
-from supervisor.shell.operators import add, revoke
+from supervisor.shell.authority import judge as authority
+from supervisor.shell.authority.judge import Authority, Refusal
+from supervisor.shell.authority.operators import add, revoke
 from supervisor.shell.records import Input
 from supervisor.values import Now
 

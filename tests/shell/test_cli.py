@@ -10,10 +10,14 @@ import pytest
 from shellkit import EXAMPLE
 
 from supervisor import __main__ as cli
-from supervisor.shell import arguments, cli_alarms, cli_commands, cli_operators, operators
-from supervisor.shell.authority import NEEDED
-from supervisor.shell.cli_link import plain
-from supervisor.shell.operators import load, read_key
+from supervisor.shell.authority import operators
+from supervisor.shell.authority.judge import NEEDED
+from supervisor.shell.authority.operators import load, read_key
+from supervisor.shell.console import alarms as cli_alarms
+from supervisor.shell.console import arguments
+from supervisor.shell.console import commands as cli_commands
+from supervisor.shell.console import operators as cli_operators
+from supervisor.shell.console.link import plain
 
 
 @pytest.fixture

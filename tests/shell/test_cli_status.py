@@ -7,8 +7,8 @@ import pytest
 from shellkit import T0, example_site
 
 from supervisor.messages import AlarmStatus, EnclosureState, RoomEntry, SupervisorStatus, at
-from supervisor.shell.cli_link import CAUTION
-from supervisor.shell.cli_status import ENTRY_AGE_S_MAX, picture, room_now, standing, told
+from supervisor.shell.console.link import CAUTION
+from supervisor.shell.console.status import ENTRY_AGE_S_MAX, picture, room_now, standing, told
 from supervisor.shell.contract_examples import EXAMPLES
 
 

@@ -8,8 +8,8 @@ from authoritykit import SITE, People, read
 from shellkit import T0
 
 from supervisor.messages import CommandOutcome
-from supervisor.shell.authority import Authority, Refusal
-from supervisor.shell.command_refusals import TOLD_AT_ONCE, CommandRefusals
+from supervisor.shell.authority.judge import Authority, Refusal
+from supervisor.shell.authority.refusals import TOLD_AT_ONCE, CommandRefusals
 from supervisor.shell.troubles import Troubles
 from supervisor.values import Now, Publish, Say
 

@@ -11,8 +11,8 @@ from shellkit import StillClock, reading
 from toy import COMMAND, READING, MemoryBroker, Rig, command
 
 from supervisor.messages import at, rfc3339
-from supervisor.shell.authority import Authority
-from supervisor.shell.operators import revoke
+from supervisor.shell.authority.judge import Authority
+from supervisor.shell.authority.operators import revoke
 
 
 class Guarded:

@@ -8,7 +8,7 @@ from shellkit import StillClock
 from toy import COMMAND, SITE, MemoryBroker, Rig, Toy, decided, fill
 
 from supervisor.shell import housekeeping
-from supervisor.shell.audit_file import reading, told, verify
+from supervisor.shell.audit.file import reading, told, verify
 from supervisor.shell.journal import Journal
 from supervisor.shell.records import to_event
 from supervisor.shell.wire import Decoder, Refused

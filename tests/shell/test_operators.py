@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from supervisor.messages import at
-from supervisor.shell import operators
-from supervisor.shell.operators import OperatorsError, add, load, read_key, revoke, write_key
+from supervisor.shell.authority import operators
+from supervisor.shell.authority.operators import OperatorsError, add, load, read_key, revoke, write_key
 
 SITE = "quillfen"
 WALL_S = 1_788_000_000.0

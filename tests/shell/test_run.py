@@ -13,8 +13,8 @@ from brokers import Broker, Peer, poll
 from shellkit import EXAMPLE, TOP
 
 from supervisor.messages import rfc3339
+from supervisor.shell.authority.signing import sign
 from supervisor.shell.journal_file import FILE
-from supervisor.shell.signing import sign
 
 ROOT = "stillhold/quillfen"
 STATUS = f"{ROOT}/supervisor/status"

@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from supervisor import messages
-from supervisor.shell import signing
+from supervisor.shell.authority import signing
+from supervisor.shell.authority.signing import Unsignable, canonical, fits, hmac_sha256, parse, sign
 from supervisor.shell.contract_examples import EXAMPLES
-from supervisor.shell.signing import Unsignable, canonical, fits, hmac_sha256, parse, sign
 
 KEY = bytes(range(32))
 

@@ -11,7 +11,7 @@ from shellkit import T0, StillClock, cleared, example_site, reading
 
 from supervisor.messages import AnalyserReading, CommandOutcome, OperatorCommand, RoomEntry, SupervisorStatus, at
 from supervisor.shell import logs
-from supervisor.shell.authority import Authority
+from supervisor.shell.authority.judge import Authority
 from supervisor.shell.batch import Outgoing
 from supervisor.shell.bus import Received, Round
 from supervisor.shell.history import History

@@ -16,7 +16,7 @@ from controller import Controller
 from simulator.crew import Act, Schedule
 from simulator.faults import Fault
 from supervisor.messages import RoomPermit, SupervisorStatus
-from supervisor.shell.audit_file import reading, verify
+from supervisor.shell.audit.file import reading, verify
 
 HOUR_S, MINUTE_S = 3600.0, 60.0
 EXAMPLE = Path(__file__).resolve().parents[2] / "config" / "quillfen.toml"

@@ -16,8 +16,8 @@ from system_site import ROOT
 
 from deploy.child import Child
 from supervisor.settings import SiteFile
-from supervisor.shell.operators import UserKey, add, write_key
-from supervisor.shell.signing import sign
+from supervisor.shell.authority.operators import UserKey, add, write_key
+from supervisor.shell.authority.signing import sign
 from supervisor.sitefile import load
 
 TOP = Path(__file__).resolve().parents[2]

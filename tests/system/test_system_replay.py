@@ -6,8 +6,8 @@ from collections.abc import Iterator
 import pytest
 from system_killed import Killed
 
-from supervisor.shell.audit_events import Auditor
-from supervisor.shell.audit_file import Verdict, reading, rows, verify
+from supervisor.shell.audit.events import Auditor
+from supervisor.shell.audit.file import Verdict, reading, rows, verify
 from supervisor.shell.batch import Turn
 from supervisor.shell.clock import boot_id
 from supervisor.shell.engine import Engine

@@ -8,8 +8,8 @@ from collections import Counter, deque
 from typing import NamedTuple
 
 from supervisor.messages import CommandOutcome, OperatorCommand
-from supervisor.shell import signing
-from supervisor.shell.authority import Authority, Refusal
+from supervisor.shell.authority import signing
+from supervisor.shell.authority.judge import Authority, Refusal
 from supervisor.shell.troubles import Troubles
 from supervisor.values import Now, Publish, Say
 

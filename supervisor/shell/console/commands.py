@@ -12,10 +12,10 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from supervisor.shell import arguments
+from supervisor.shell.console import arguments
 
 if TYPE_CHECKING:
-    from supervisor.shell.cli_link import Link
+    from supervisor.shell.console.link import Link
 
 MOVES = {
     "seal": "begin an enclosure's pull-down",
@@ -62,8 +62,8 @@ def _enter(args: argparse.Namespace) -> int:
 
 def send(args: argparse.Namespace, action: str, target: str, **more: Any) -> int:
     """Carry a command to the supervisor and tell what came of it."""
-    from supervisor.shell.cli_link import EXIT_NO_ANSWER, EXIT_WRONG, Link, LinkError
-    from supervisor.shell.operators import OperatorsError
+    from supervisor.shell.authority.operators import OperatorsError
+    from supervisor.shell.console.link import EXIT_NO_ANSWER, EXIT_WRONG, Link, LinkError
     from supervisor.sitefile import SiteFileError, load
 
     try:
@@ -83,7 +83,7 @@ class Person:
 
     def __init__(self, args: argparse.Namespace, site: Any) -> None:
         """Raises OperatorsError when there should be a key and is none that can be used."""
-        from supervisor.shell.operators import read_key
+        from supervisor.shell.authority.operators import read_key
 
         path, given = key_path(args, site.site.id)
         self._key = None
@@ -92,7 +92,7 @@ class Person:
         self.name = getpass.getuser() if self._key is None else self._key.operator
 
     def signed(self, body: dict[str, Any]) -> dict[str, Any]:
-        from supervisor.shell.signing import sign
+        from supervisor.shell.authority.signing import sign
 
         return body if self._key is None else body | {"signature": sign(self._key.secret, body)}
 
@@ -109,7 +109,7 @@ def key_path(args: argparse.Namespace, site_id: str) -> tuple[Path, bool]:
 def give(link: "Link", args: argparse.Namespace, person: Person, action: str, target: str, more: dict[str, Any]) -> int:
     """Over a link that is not open yet. Raises LinkError while nothing has been sent."""
     from supervisor.messages import CommandOutcome, SupervisorStatus
-    from supervisor.shell.cli_link import EXIT_NO_ANSWER, READ_S
+    from supervisor.shell.console.link import EXIT_NO_ANSWER, READ_S
 
     link.open((CommandOutcome, SupervisorStatus))
     try:
@@ -127,7 +127,7 @@ def ask(link: "Link", args: argparse.Namespace, person: Person, told: dict[str, 
     from pydantic import ValidationError
 
     from supervisor.messages import OperatorCommand, at, rfc3339
-    from supervisor.shell.cli_link import EXIT_DONE, EXIT_NO_ANSWER, EXIT_REFUSED, EXIT_WRONG, LinkError
+    from supervisor.shell.console.link import EXIT_DONE, EXIT_NO_ANSWER, EXIT_REFUSED, EXIT_WRONG, LinkError
     from supervisor.shell.wire import explain
 
     command_id = f"person-{secrets.token_hex(8)}"
@@ -165,7 +165,7 @@ def _answer(link: "Link", command_id: str) -> dict[str, Any] | None:
 
 def tell(args: argparse.Namespace, told: dict[str, Any], status: int) -> int:
     """One line, or JSON; the exit status that goes with it."""
-    from supervisor.shell.cli_link import EXIT_DONE, EXIT_WRONG, plain
+    from supervisor.shell.console.link import EXIT_DONE, EXIT_WRONG, plain
 
     words = {True: "accepted", False: "refused", None: "not sent" if status == EXIT_WRONG else "no answer"}[told["accepted"]]
     if args.json:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from supervisor.guard import Cleared
 from supervisor.messages import CommandOutcome, OperatorCommand, RoomEntry
-from supervisor.shell.audit import event_text
+from supervisor.shell.audit.chain import event_text
 from supervisor.shell.records import Input
 from supervisor.values import Arrived, Event, LinkChanged, PermitRoom, Publish, Row, Say, Started, Stopping
 

@@ -5,9 +5,9 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from html import escape
 
-from supervisor.shell.alarm_report import DAY_S, HOUR_S, PRIORITIES, TEN_MIN_S, Performance, Span, binned
-from supervisor.shell.alarm_report_targets import PRIORITY_PCT
-from supervisor.shell.audit_cmd import printable
+from supervisor.shell.audit.report import DAY_S, HOUR_S, PRIORITIES, TEN_MIN_S, Performance, Span, binned
+from supervisor.shell.audit.report_targets import PRIORITY_PCT
+from supervisor.shell.console.audit import printable
 
 WIDTH, HEIGHT = 960, 660
 LEFT, RIGHT = 60, 930

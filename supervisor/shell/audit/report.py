@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import NamedTuple
 
-from supervisor.shell.audit_file import Told
+from supervisor.shell.audit.file import Told
 
 TEN_MIN_S = 600.0
 HOUR_S = 3600.0

@@ -6,7 +6,7 @@ chatters and the split by priority are confirmed in texts that quote the standar
 
 from typing import Literal, NamedTuple
 
-from supervisor.shell.alarm_report import Performance
+from supervisor.shell.audit.report import Performance
 
 PRIORITY_PCT = {"low": 80, "medium": 15, "high": 5, "critical": 1}
 Standing = Literal["within", "manageable", "above", "for comparison"]

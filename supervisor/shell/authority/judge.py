@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Literal, NamedTuple
 
 from supervisor.messages import OperatorCommand, rfc3339
-from supervisor.shell import signing
-from supervisor.shell.operators import ROLES, Operator, Operators, OperatorsError, Role, load
+from supervisor.shell.authority import signing
+from supervisor.shell.authority.operators import ROLES, Operator, Operators, OperatorsError, Role, load
 from supervisor.shell.records import Input
 from supervisor.values import Now, Say
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import sqlite3
 
-    from supervisor.shell.audit import Head
-    from supervisor.shell.audit_file import Told, Verdict
+    from supervisor.shell.audit.chain import Head
+    from supervisor.shell.audit.file import Told, Verdict
 
 EXIT_WHOLE = 0
 EXIT_BROKEN = 1
@@ -63,7 +63,7 @@ def moment(text: str) -> datetime:
 
 
 def _head(text: str) -> "Head":
-    from supervisor.shell.audit_file import head_of
+    from supervisor.shell.audit.file import head_of
 
     try:
         return head_of(text)
@@ -77,7 +77,7 @@ def _head(text: str) -> "Head":
 def _verify(args: argparse.Namespace) -> int:
     import json
 
-    from supervisor.shell.audit_file import AuditUnreadable
+    from supervisor.shell.audit.file import AuditUnreadable
 
     try:
         verdict = checked(args.state, args.head)
@@ -95,7 +95,7 @@ def _verify(args: argparse.Namespace) -> int:
 
 def checked(state: Path, noted: "Head | None" = None) -> "Verdict":
     """The verdict on the audit in `state`. Raises AuditUnreadable."""
-    from supervisor.shell.audit_file import reading, verify
+    from supervisor.shell.audit.file import reading, verify
 
     with reading(state) as db:
         verdict = verify(db, noted)
@@ -121,7 +121,7 @@ def verdict_told(verdict: "Verdict") -> str:
 def _show(args: argparse.Namespace) -> int:
     import json
 
-    from supervisor.shell.audit_file import AuditUnreadable, reading
+    from supervisor.shell.audit.file import AuditUnreadable, reading
 
     try:
         with reading(args.state) as db:
@@ -142,7 +142,7 @@ def _show(args: argparse.Namespace) -> int:
 def chosen(db: "sqlite3.Connection", since: datetime | None, until: datetime | None) -> Iterator["Told"]:
     """The entries of a period, in the order in which they were made. Raises AuditUnreadable."""
     from supervisor.messages import rfc3339
-    from supervisor.shell.audit_file import told
+    from supervisor.shell.audit.file import told
 
     first = "" if since is None else rfc3339(since)
     end = "~" if until is None else rfc3339(until)

@@ -11,7 +11,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-from supervisor.shell.audit import BEFORE_THE_FIRST, HEAD_KEY, NO_HEAD, TABLE, TRIGGERS, Head, seal
+from supervisor.shell.audit.chain import BEFORE_THE_FIRST, HEAD_KEY, NO_HEAD, TABLE, TRIGGERS, Head, seal
 from supervisor.shell.journal_file import FILE
 
 _SLICE = 1000

@@ -4,9 +4,11 @@ import argparse
 import sys
 from typing import Any
 
-from supervisor.shell import alarm_report_cmd, arguments, cli_catalogue
-from supervisor.shell.cli_commands import Person, send, tell
-from supervisor.shell.cli_status import head, look, standing, told_alarm, told_head, unseen
+from supervisor.shell.console import arguments
+from supervisor.shell.console import catalogue as cli_catalogue
+from supervisor.shell.console import report as alarm_report_cmd
+from supervisor.shell.console.commands import Person, send, tell
+from supervisor.shell.console.status import head, look, standing, told_alarm, told_head, unseen
 
 GROUP = "alarms"
 LIST = "list"
@@ -91,8 +93,8 @@ def _unshelve(args: argparse.Namespace) -> int:
 def _ack_what_stands(args: argparse.Namespace) -> int:
     """Nobody acknowledges what they have not seen: show it, and have its number typed."""
     from supervisor.messages import AlarmStatus, CommandOutcome, SupervisorStatus
-    from supervisor.shell.cli_link import EXIT_NO_ANSWER, EXIT_WRONG, Link, LinkError
-    from supervisor.shell.operators import OperatorsError
+    from supervisor.shell.authority.operators import OperatorsError
+    from supervisor.shell.console.link import EXIT_NO_ANSWER, EXIT_WRONG, Link, LinkError
     from supervisor.sitefile import SiteFileError, load
 
     told: dict[str, Any] = {"action": "acknowledge", "target": args.target, "accepted": None}
@@ -118,7 +120,7 @@ def _ack_what_stands(args: argparse.Namespace) -> int:
 
 
 def _shown_and_asked(args: argparse.Namespace, told: dict[str, Any], one: dict[str, Any] | None) -> int:
-    from supervisor.shell.cli_link import EXIT_REFUSED, EXIT_WRONG
+    from supervisor.shell.console.link import EXIT_REFUSED, EXIT_WRONG
 
     if one is None:
         return tell(args, told | {"accepted": False, "reason": "it does not stand; nothing was sent"}, EXIT_REFUSED)

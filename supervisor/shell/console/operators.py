@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from supervisor.shell import arguments
+from supervisor.shell.console import arguments
 
 # The roles of `shell/operators.py`, which is not loaded for `--help`; a test holds the two together.
 ROLES = ("look", "acknowledge", "operate", "engineer")
@@ -36,7 +36,7 @@ def _parser(group: Any, name: str, what: str, carry_out: Any) -> argparse.Argume
 
 
 def _guarded(args: argparse.Namespace, carry_out: Any) -> int:
-    from supervisor.shell.operators import OperatorsError, operators_file
+    from supervisor.shell.authority.operators import OperatorsError, operators_file
     from supervisor.sitefile import SiteFileError, load
 
     try:
@@ -52,8 +52,8 @@ def _guarded(args: argparse.Namespace, carry_out: Any) -> int:
 
 
 def _add(args: argparse.Namespace, site_id: str, path: Path) -> int:
+    from supervisor.shell.authority.operators import OperatorsError, add, write_key
     from supervisor.shell.clock import SystemClock
-    from supervisor.shell.operators import OperatorsError, add, write_key
 
     if args.key is not None and args.key.exists():
         raise OperatorsError(f"{args.key}: something is there already; name another file, or move it away")
@@ -75,7 +75,7 @@ def _add(args: argparse.Namespace, site_id: str, path: Path) -> int:
 
 
 def _list(args: argparse.Namespace, site_id: str, path: Path) -> int:
-    from supervisor.shell.operators import load
+    from supervisor.shell.authority.operators import load
 
     told = [one.model_dump(mode="json", exclude={"key"}) for one in load(path, site_id).operator]
     if args.json:
@@ -90,8 +90,8 @@ def _list(args: argparse.Namespace, site_id: str, path: Path) -> int:
 
 
 def _revoke(args: argparse.Namespace, site_id: str, path: Path) -> int:
+    from supervisor.shell.authority.operators import revoke
     from supervisor.shell.clock import SystemClock
-    from supervisor.shell.operators import revoke
 
     revoke(path, site_id, args.name, SystemClock().now().wall_s)
     if args.json:

@@ -7,15 +7,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from supervisor.shell.audit_cmd import CAUTION, EXIT_BROKEN, EXIT_WHOLE, EXIT_WRONG, add_period, add_state
+from supervisor.shell.console.audit import CAUTION, EXIT_BROKEN, EXIT_WHOLE, EXIT_WRONG, add_period, add_state
 
 if TYPE_CHECKING:
     import sqlite3
 
     from rich.table import Table
 
-    from supervisor.shell.alarm_report import Performance, Span
-    from supervisor.shell.audit_file import Told, Verdict
+    from supervisor.shell.audit.file import Told, Verdict
+    from supervisor.shell.audit.report import Performance, Span
 
 IN_SHORT = "Not a safety instrumented system: fixed detection, ventilation and entry procedure stand by themselves."
 STANDARD = "ISA-18.2-2016 / IEC 62682, per operator position; the whole site counts as one. * quoted from memory"
@@ -36,10 +36,10 @@ def add(group: Any) -> None:
 
 
 def _report(args: argparse.Namespace) -> int:
-    from supervisor.shell.alarm_report import measure
-    from supervisor.shell.alarm_report_picture import drawn
-    from supervisor.shell.audit_cmd import checked
-    from supervisor.shell.audit_file import AuditUnreadable, reading, told
+    from supervisor.shell.audit.file import AuditUnreadable, reading, told
+    from supervisor.shell.audit.report import measure
+    from supervisor.shell.audit.report_picture import drawn
+    from supervisor.shell.console.audit import checked
 
     try:
         verdict = checked(args.state)
@@ -60,7 +60,7 @@ def _report(args: argparse.Namespace) -> int:
 
 def _period(db: "sqlite3.Connection", entries: "list[Told]", since: datetime | None, until: datetime | None) -> "Span":
     """From the audit's first entry to the journal's last commit, or the part of it that is asked for. Raises ValueError."""
-    from supervisor.shell.alarm_report import Span
+    from supervisor.shell.audit.report import Span
 
     if not entries:
         raise ValueError("the audit has no entry yet")
@@ -81,7 +81,7 @@ def _period(db: "sqlite3.Connection", entries: "list[Told]", since: datetime | N
 
 def as_data(made: "Performance", verdict: "Verdict") -> dict[str, Any]:
     """The figures with their units in their names, times in UTC."""
-    from supervisor.shell.alarm_report_targets import beside_targets
+    from supervisor.shell.audit.report_targets import beside_targets
 
     return {
         "caution": CAUTION,
@@ -127,7 +127,7 @@ def _span_told(span: "Span") -> str:
 def _print(made: "Performance", verdict: "Verdict") -> None:
     from rich.console import Console
 
-    from supervisor.shell.audit_cmd import printable, verdict_told
+    from supervisor.shell.console.audit import printable, verdict_told
 
     console = Console(highlight=False, markup=False, no_color=True)
     console.print(f"Alarm performance, {_span_told(made.period)} ({made.period.duration_s / 3600.0:.1f} h)")
@@ -143,7 +143,7 @@ def _print(made: "Performance", verdict: "Verdict") -> None:
 
 
 def _tables(made: "Performance") -> "list[Table]":
-    from supervisor.shell.alarm_report_targets import beside_targets
+    from supervisor.shell.audit.report_targets import beside_targets
 
     figures = _table("figure", ">measured", "target", "standing")
     for line in beside_targets(made):
@@ -156,7 +156,7 @@ def _tables(made: "Performance") -> "list[Table]":
 
 def _lists(made: "Performance") -> "list[Table]":
     """The alarms that somebody should look at, one table for each reason; none where there is nothing."""
-    from supervisor.shell.audit_cmd import printable
+    from supervisor.shell.console.audit import printable
 
     top = [(alarm, str(count), f"{100.0 * count / made.alarms:.1f} %") for alarm, count in made.top]
     stale = [(one.alarm, _utc(one.span.begin_s), f"{one.span.duration_s / 3600.0:.1f}") for one in made.stale]

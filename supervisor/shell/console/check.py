@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from supervisor.settings import SiteFile
-from supervisor.shell.operators import OperatorsError, operators_file
-from supervisor.shell.operators import load as load_operators
+from supervisor.shell.authority.operators import OperatorsError, operators_file
+from supervisor.shell.authority.operators import load as load_operators
 from supervisor.sitefile import Examined, Problem, examine
 from supervisor.sitefile.checks import rotation_s
 from supervisor.sitefile.gas import pulldown_nl

@@ -5,11 +5,11 @@ import argparse
 import json
 from typing import TYPE_CHECKING, Any
 
-from supervisor.shell import arguments
+from supervisor.shell.console import arguments
 
 if TYPE_CHECKING:
     from supervisor.messages import RoomEntry
-    from supervisor.shell.cli_link import Link
+    from supervisor.shell.console.link import Link
 
 PRIORITIES = ("critical", "high", "medium", "low")
 ENTRY_AGE_S_MAX = 60.0  # the contract: an older word is none
@@ -32,7 +32,7 @@ def _status(args: argparse.Namespace) -> int:
 def look(args: argparse.Namespace, models: tuple, make: Any, show: Any) -> int:
     """Read what is retained and print it by `show`, or as JSON. `make` turns a Link into plain data."""
     from supervisor.messages import EnclosureState, RoomEntry, SupervisorStatus
-    from supervisor.shell.cli_link import EXIT_DONE, EXIT_NO_ANSWER, EXIT_WRONG, Link, LinkError
+    from supervisor.shell.console.link import EXIT_DONE, EXIT_NO_ANSWER, EXIT_WRONG, Link, LinkError
     from supervisor.shell.wire import fill
     from supervisor.sitefile import SiteFileError, load
 
@@ -61,7 +61,7 @@ def look(args: argparse.Namespace, models: tuple, make: Any, show: Any) -> int:
 def _failed(args: argparse.Namespace, words: str, status: int) -> int:
     import sys
 
-    from supervisor.shell.cli_link import CAUTION
+    from supervisor.shell.console.link import CAUTION
 
     if args.json:
         print(json.dumps({"error": words, "exit_status": status, "caution": CAUTION}, indent=2))
@@ -76,7 +76,7 @@ def _failed(args: argparse.Namespace, words: str, status: int) -> int:
 def head(link: "Link") -> dict[str, Any]:
     """The site, its time, its supervisor, and the caution that every output carries."""
     from supervisor.messages import SupervisorStatus, at, rfc3339
-    from supervisor.shell.cli_link import CAUTION
+    from supervisor.shell.console.link import CAUTION
 
     status = link.one(SupervisorStatus)
     supervisor = {"online": False} if status is None else status.model_dump(mode="json")
@@ -136,7 +136,7 @@ def unseen(state: str) -> bool:
 
 def told_head(data: dict[str, Any]) -> list[str]:
     """Two lines. That no supervisor is online comes before everything else."""
-    from supervisor.shell.cli_link import plain
+    from supervisor.shell.console.link import plain
 
     supervisor, name = data["supervisor"], data["name"] or data["site"]
     lines = [f"{plain(name)}, {_when(data['at'])} UTC"]
@@ -161,7 +161,7 @@ def told(data: dict[str, Any]) -> list[str]:
 
 def told_alarm(one: dict[str, Any]) -> list[str]:
     """What it is, and what to do about it."""
-    from supervisor.shell.cli_link import plain
+    from supervisor.shell.console.link import plain
 
     state = one["state"].replace("_", " ")
     by = f" by {plain(one['acknowledged_by'])}" if one["acknowledged_by"] else ""
@@ -176,7 +176,7 @@ def told_alarm(one: dict[str, Any]) -> list[str]:
 
 
 def _room(one: dict[str, Any]) -> list[str]:
-    from supervisor.shell.cli_link import plain
+    from supervisor.shell.console.link import plain
 
     last = f" (was {one['last_status']} when last heard)" if "last_status" in one else ""
     since = f" since {_when(one['since'])}" if one["since"] else ""
@@ -186,7 +186,7 @@ def _room(one: dict[str, Any]) -> list[str]:
 
 
 def _enclosure(one: dict[str, Any]) -> str:
-    from supervisor.shell.cli_link import plain
+    from supervisor.shell.console.link import plain
 
     if one["state"] == "unknown":
         return f"{one['enclosure']:<8} unknown"

@@ -5,7 +5,7 @@ import json
 import sys
 from pathlib import Path
 
-from supervisor.shell import arguments
+from supervisor.shell.console import arguments
 
 EXIT_DONE, EXIT_FAILED, EXIT_WRONG = 0, 1, 2
 
@@ -28,8 +28,8 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _test(args: argparse.Namespace) -> int:
     import logging
-    import time
 
+    from supervisor.shell.clock import SystemClock
     from supervisor.shell.notify import transport
     from supervisor.shell.notify.addresses import AddressError, Addresses
     from supervisor.shell.notify.store import Message
@@ -45,9 +45,9 @@ def _test(args: argparse.Namespace) -> int:
     except AddressError as error:
         return _wrong(str(error))
     name = site.site.name or site.site.id
-    number = f"test-{int(time.time())}"
+    number = f"test-{int(SystemClock().now().wall_s)}"
     text = f"A test message of {name}, sent by hand. Nothing has happened.\n\n{CAUTION}\n\nMessage {number}"
-    message = Message(0, number, args.person, "low", f"{name}: test", text, 0.0, time.time())
+    message = Message(0, number, args.person, "low", f"{name}: test", text, 0.0, SystemClock().now().wall_s)
     transport.ready()
     if not args.json:  # what the library has to say is for whoever keeps the file, and for nobody's log
         library = logging.getLogger(transport.LIBRARY)
@@ -63,16 +63,16 @@ def _test(args: argparse.Namespace) -> int:
 
 
 def _who(args: argparse.Namespace) -> int:
-    import time
     from datetime import datetime
 
     from supervisor.settings_notify import Chains
+    from supervisor.shell.clock import SystemClock
     from supervisor.shell.notify.roster import Roster
 
     site = _site(args.site)
     if site is None or site.notify is None:
         return EXIT_WRONG
-    wall_s = time.time()
+    wall_s = SystemClock().now().wall_s
     if args.at is not None:
         try:
             moment = datetime.fromisoformat(args.at)
@@ -102,7 +102,7 @@ def _steps(digest_at: str | None, steps: list[list[str]], everybody: tuple[str, 
 
 
 def _site(path: Path):  # noqa: ANN202 - a SiteFile or None, which is heavy to import
-    from supervisor.shell.check_cmd import problems_told
+    from supervisor.shell.console.check import problems_told
     from supervisor.sitefile import SiteFileError, load
 
     try:
