@@ -61,7 +61,8 @@ def test_both_get_one_start_one_speed_and_the_brokers_address(made: list[StandIn
     port = str(processes.broker.port)
     pace = ["--speed", "60.0", "--start", "1000000.5"]
     address = ["--host", "127.0.0.1", "--port", port]
-    assert processes.children["simulator"].argv[3:] == [str(SITE), *pace, "--seed", "7", "--keys", str(tmp_path / "crew.key"), *address]
+    keys = ["--keys", str(tmp_path / "crew.key")]
+    assert processes.children["simulator"].argv[3:] == [str(SITE), *pace, "--seed", "7", *keys, *address]
     state = ["--state", str(tmp_path / "state"), "--operators", str(tmp_path / "operators.json")]
     assert processes.children["supervisor"].argv[3:] == ["run", str(SITE), *state, *pace, *address]
 
