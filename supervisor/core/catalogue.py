@@ -164,6 +164,10 @@ _ROWS = (
         "a wrong key or clock at a console, a revoked or mistyped name, an operators file that cannot be used, or somebody "
         "who tries", "an operator may be unable to acknowledge, vent or stop, or a stranger may be at the broker",
         "Read the reason in the text; mend key, clock or operators file. If nobody of yours sent them, find out who did."),
+    Row("audit_broken", "medium", "none", "The audit does not end where it was left",
+        "the journal's file was changed or put back from a copy by another program or a person",
+        "what happened before cannot be proved to a buyer or to an inspector any more",
+        "Find out who was at the file; keep a copy of it and of the log; see stillhold audit verify."),
     Row("alarm_flood", "medium", "none", "Alarms come faster than anybody can read them",
         "one cause with many consequences: power, network, an analyser, a source", "the one that matters is overlooked",
         "Look at the first of the burst and at the most frequent kind in the text; see to people first."),

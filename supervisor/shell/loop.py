@@ -105,8 +105,10 @@ class Loop:
         """The first event of this run, on disk before anything is sent."""
         self.housekeeping.start()
         self.notify.start()
+        words = "it does not end where it was left; see stillhold audit verify"
+        self.troubles.put("audit_broken", self.journal.audit_broken, words)
         if self.journal.audit_broken:
-            self.log.error("audit_found_broken", detail="it does not end where it was left; see stillhold audit verify")
+            self.log.error("audit_found_broken", detail=words)
         self._act(self._turn_with(Started(self.clock.now(), self.epoch, self.journal.instance)))
         self._tell_audit_head()
 

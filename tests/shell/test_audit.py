@@ -233,12 +233,14 @@ def test_a_tail_that_was_cut_is_said_in_the_log_and_in_the_audit_itself(tmp_path
     db.close()
     again = Rig(tmp_path, MemoryBroker(), StillClock())
     again.loop.begin()
+    assert [one for one in again.loop.troubles.take(again.clock.now()) if one.trouble == "audit_broken"][0].active
     again.die()
     assert again.logged("audit_found_broken")[0]["level"] == "error"
     name, figures = events(tmp_path)[1]
     assert name == "audit_found_broken" and figures["ended_at"] == str(left) and figures["ends_at"].startswith("1:")
     third = Rig(tmp_path, MemoryBroker(), StillClock())
     third.loop.begin()
+    assert not [one for one in third.loop.troubles.take(third.clock.now()) if one.trouble == "audit_broken"][0].active
     third.die()
     assert third.logged("audit_found_broken") == [] and names(tmp_path).count("audit_found_broken") == 1
 
