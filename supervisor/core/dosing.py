@@ -18,6 +18,7 @@ LEASE_SHARE = 0.9  # of its lease, how much a dose may need at its flow; the res
 SOURCE_AGE_S_MAX = 120.0
 CO2_KG_PER_NL = 1.9768e-3  # CoolProp, CO2 at 0 degC and 101.325 kPa
 REFUSED_PAUSE_S = 30.0
+VENT_WAITS = "waits to vent"
 
 
 def give(desk: Desk, name: str, gas: Gas) -> None:
@@ -60,7 +61,7 @@ def _why_not(desk: Desk, name: str, gas: Gas, kept: Enclosure, sample: Sample, s
     if gas == "air" and kept.state == "venting":
         names, why = venting.admitted(desk, enclosure.room)
         if name not in names:
-            return f"waits to vent: {why}"
+            return f"{VENT_WAITS}: {why}"
     units = (enclosure.unit, source.unit, desk.site.analysers[sample.analyser].unit)
     return next((why for unit in units if (why := usable(desk, unit))), None) or source_trouble(desk, source)
 
@@ -152,6 +153,8 @@ def judge(desk: Desk, name: str) -> None:
     alarms.condition(desk, "dose_failing", name, kept.failures >= 4, kept.hold_reason)
     refused = kept.hold_reason.startswith("guard refused") and desk.now.mono_s < kept.hold_until_mono_s + 1.0
     alarms.condition(desk, "guard_refusals", name, refused, kept.hold_reason)
+    waits = kept.hold_reason.startswith(VENT_WAITS) and desk.now.mono_s < kept.hold_until_mono_s + 1.0
+    alarms.condition(desk, "vent_waits", name, waits, kept.hold_reason)
     if any(volume_nl >= DOSE_NL_MIN for volume_nl in kept.wanted_nl.values()):
         for gas in GASES:
             give(desk, name, gas)

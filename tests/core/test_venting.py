@@ -201,6 +201,21 @@ def test_a_room_whose_air_is_worse_takes_fewer() -> None:
     assert names == [] and "forecast oxygen" in why
 
 
+def test_a_vent_that_the_room_cannot_take_is_an_alarm_after_half_an_hour_and_over_when_it_can() -> None:
+    bench = corekit.ready()
+    bench.air["east", "door"] = bench.air["east", "floor"] = (20.9, 0.45)
+    vented(bench, "e1")
+    bench.run(1700)
+    assert bench.alarm("vent_waits-e1") is None
+    bench.run(300)
+    told = bench.alarm("vent_waits-e1")
+    assert told.condition and "forecast CO2" in told.text and "at most 0.5 %" in told.text
+    assert bench.requests_all("air") == []
+    bench.air["east", "door"] = bench.air["east", "floor"] = corekit.FRESH
+    bench.run(120)
+    assert bench.requests_all("air") and not bench.alarm("vent_waits-e1").condition
+
+
 def test_without_a_word_of_the_room_s_air_nothing_is_admitted() -> None:
     bench = corekit.Bench().start()
     assert venting.admitted(bench.desk(), "east") == ([], "room air is not known")
