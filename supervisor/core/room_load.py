@@ -18,8 +18,8 @@ MINUTE_S = 60.0
 MINUTES = 15  # how far back a movement is looked for
 GAP_S = 120.0  # after so long without a look the account begins anew
 AHEAD_H = 2.0  # what is further off than this is not worth a word
-CO2_SHARE_SLACK = 1.1  # what is held may stand a little beyond its ceiling or its floor
-CO2_SHARE_MORE_PCT = 1.0
+SHARE_SLACK = 1.1  # what is held may stand a little beyond its ceiling or its floor
+SHARE_MORE_PCT = 1.0
 
 
 def follow(desk: Desk, name: str, air: Air) -> str:
@@ -47,12 +47,10 @@ def _count(desk: Desk, name: str, minute: AirMinute, air: Air, passed_s: float) 
     minute.co2_pct += max(one.co2_pct for _, one in air.heard) * passed_s
     for enclosure in desk.site.enclosures_of_room[name]:
         flow_nl_min = sum(dose.flow_nl_min for dose in ledger.open_doses(desk, enclosure))
-        if flow_nl_min > 0.0:
-            recipe = desk.site.recipe_of(enclosure)
-            let_in_nl = flow_nl_min * passed_s / 60.0
-            co2_pct_max = min(100.0, CO2_SHARE_SLACK * recipe.co2_ceiling_pct + CO2_SHARE_MORE_PCT)
-            minute.co2_in_nl += let_in_nl * co2_pct_max / 100.0
-            minute.o2_out_nl += let_in_nl * (AIR_O2_PCT - recipe.o2_floor_pct / CO2_SHARE_SLACK) / 100.0
+        recipe, let_in_nl = desk.site.recipe_of(enclosure), flow_nl_min * passed_s / 60.0
+        co2_pct_max = SHARE_SLACK * recipe.co2_ceiling_pct + SHARE_MORE_PCT
+        minute.co2_in_nl += let_in_nl * co2_pct_max / 100.0
+        minute.o2_out_nl += let_in_nl * (AIR_O2_PCT - recipe.o2_floor_pct / SHARE_SLACK) / 100.0
 
 
 def _moving(desk: Desk, name: str, account: Account) -> str:

@@ -13,7 +13,7 @@ from coresite import site_with
 
 from supervisor.core import room_air, room_load
 from supervisor.core.site import Core
-from supervisor.core.state import Account, AirMinute
+from supervisor.core.state import Account, AirMinute, Dose
 from supervisor.values import StopDose
 
 EAST_NL = 400_000.0
@@ -163,6 +163,7 @@ def test_how_long_there_is_left_by_the_last_minute(co2_pct: tuple, words: str) -
     bench = corekit.ready()
     account = Account([AirMinute(**(MINUTE | {"co2_pct": one})) for one in co2_pct])
     assert room_load._ahead(bench.desk(), "east", account) == (f", {words}" if words else "")
+    assert room_load._ahead(bench.desk(), "east", Account(account.minutes[1:])) == (f", {words}" if words else "")
     assert room_load._ahead(bench.desk(), "east", Account(account.minutes[:1])) == ""
 
 
@@ -188,17 +189,14 @@ def test_what_goes_beyond_the_dose_is_found_and_the_enclosure_named() -> None:
     assert len(bench.requests_all("nitrogen")) == asked
 
 
-def test_the_last_dosed_is_the_last_one_asked() -> None:
+@pytest.mark.parametrize(("first", "last"), [("e1", "e2"), ("e2", "e1")])
+def test_the_last_dosed_is_the_last_one_asked(first: str, last: str) -> None:
     bench = corekit.ready()
-    for name in ("e1", "e2"):
-        bench.cell[bench.site.enclosures[name].line] = FRESH
-        bench.command("seal", name)
-    bench.run(900, until=lambda: bool(bench.requests("e1")) and bool(bench.requests("e2")))
-    last = max(bench.requests("e1") + bench.requests("e2"), key=lambda one: int(one.request_id.split("-")[1]))
-    stream(bench, 300.0, 5.0)
-    newest = max(bench.requests("e1") + bench.requests("e2"), key=lambda one: int(one.request_id.split("-")[1]))
-    assert f"dosed last: {newest.enclosure} with nitrogen" in bench.alarm(ROW).text
-    assert last.request_id == newest.request_id or newest.enclosure in ("e1", "e2")
+    for seconds, name, gas in ((100.0, first, "co2"), (40.0, last, "nitrogen")):
+        asked_s = bench.mono_s - seconds
+        bench.core.state.enclosures[name].doses[name] = Dose(name, name, gas, "x", 50.0, 50.0, asked_s, asked_s + 60.0)
+    bench.core.state.enclosures["w1"].doses["w"] = Dose("w", "w1", "co2", "x", 50.0, 50.0, bench.mono_s, bench.mono_s + 60.0)
+    assert room_load._dosed_last(bench.desk(), "east") == f"dosed last: {last} with nitrogen, 40 s ago"
 
 
 def test_it_stays_shut_until_a_person_has_ended_it() -> None:

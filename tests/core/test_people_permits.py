@@ -200,6 +200,13 @@ def test_overdue_escalates_to_missing_with_the_sounder_and_a_latch() -> None:
     assert status(bench) == "clear" and not bench.sounder()
 
 
+def test_everybody_who_is_overdue_is_named() -> None:
+    bench = corekit.ready()
+    enter(bench, "mara", "sol", minutes=1)
+    bench.run(62)
+    assert "mara (ono stands by), sol (ono stands by) should be out" in bench.alarm("people_overdue-east").text
+
+
 def test_while_the_alarm_of_the_missing_stands_gas_stays_off_for_all_that() -> None:
     bench = corekit.ready()
     enter(bench, "mara", minutes=1)
