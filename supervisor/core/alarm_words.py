@@ -13,6 +13,7 @@ from supervisor.core.state import Alarm
 from supervisor.messages import OperatorCommand
 from supervisor.settings import SiteFile
 
+TAKEN_OUT = "name an alarm of this site that is not about people"
 SHELF_S_MAX = 12 * 3600.0  # common practice, no source: no longer than a shift
 
 
@@ -112,6 +113,12 @@ def subjects(site: SiteFile) -> set[str]:
 # ------------------------------------------------------------------------------------------------ the site file's word
 
 
+def may_be_taken_out(site: SiteFile, key: str) -> bool:
+    """Whether this is an alarm of this site, and not one about people."""
+    name, _, subject = key.partition("-")
+    return name in CATALOGUE and subject in subjects(site) and not CATALOGUE[name].personnel
+
+
 def follow_site_file(desk: Desk) -> None:
     """At a start: takes out of service what the site file names, and back into it what it names no more. An alarm of a
     point that is gone cannot end by itself any more: its condition is over, and a person's word is due.
@@ -120,12 +127,11 @@ def follow_site_file(desk: Desk) -> None:
     for key, alarm in list(desk.state.alarms.items()):
         if alarm.state == "out_of_service" and key not in out:
             alarms.come_back(desk, key, "alarm_in_service")
-    known = subjects(desk.site)
     for key, entry in out.items():
-        name, _, subject = key.partition("-")
-        if name not in CATALOGUE or subject not in known or CATALOGUE[name].personnel:
-            desk.say("out_of_service_refused", "error", alarm=key, mend="name an alarm of this site that is not about people")
+        if not may_be_taken_out(desk.site, key):
+            desk.say("out_of_service_refused", "error", alarm=key, mend=TAKEN_OUT)
             continue
+        name, _, subject = key.partition("-")
         alarm = desk.state.alarms.setdefault(key, Alarm(name, subject))
         if alarm.state != "out_of_service":
             was, alarm.state = alarm.state, "out_of_service"
@@ -133,6 +139,7 @@ def follow_site_file(desk: Desk) -> None:
             desk.say("alarm_out_of_service", "warning", alarm=key, was=was, state=alarm.state, note=entry.reason)
         alarm.note = entry.reason
         show(desk, key, alarm)
+    known = subjects(desk.site)
     for key, alarm in list(desk.state.alarms.items()):
         if alarm.subject not in known or alarm.name not in CATALOGUE:
             _leave(desk, key, alarm)

@@ -43,6 +43,19 @@ def test_the_summary_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert said["pulldown_nl"]["n5"]["co2"] == pytest.approx(1150 * 0.1984, abs=0.2)
 
 
+def test_an_alarm_that_cannot_be_taken_out_of_service_is_warned_of(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "site.toml"
+    alarms = ("sample_overdue-n1", "room_air_unsafe-north", "sample_overdue-nowhere", "no_such-n1")
+    tables = "".join(f'[[out_of_service]]\nalarm = "{alarm}"\nreason = "being rebuilt"\n' for alarm in alarms)
+    path.write_text(Path(QUILLFEN).read_text(encoding="utf-8") + tables, encoding="utf-8")
+    assert cli.main(["check", str(path), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["problems"]
+    assert [(one["key"], one["value"], one["level"]) for one in told] == [
+        (f"out_of_service[{number}].alarm", f'"{alarms[number]}"', "warning") for number in (1, 2, 3)
+    ]
+    assert "not about people" in told[0]["allowed"]
+
+
 def test_the_schema_takes_the_examples_and_refuses_mistakes(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["schema"]) == 0
     schema = json.loads(capsys.readouterr().out)

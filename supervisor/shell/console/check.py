@@ -7,6 +7,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
+from supervisor.core.alarm_words import TAKEN_OUT, may_be_taken_out
 from supervisor.settings import SiteFile
 from supervisor.shell.authority.operators import OperatorsError, operators_file
 from supervisor.shell.authority.operators import load as load_operators
@@ -22,7 +23,7 @@ CO2_KG_NL = 1.9768e-3  # kg in a normal litre, at 0 degC and 101.325 kPa: CoolPr
 
 def check(path: Path, as_json: bool = False) -> int:
     """Prints what there is to say about the site file at `path`. 2 where it has errors, else 0."""
-    examined = with_operators(path, examine(path))
+    examined = with_alarms(path, with_operators(path, examine(path)))
     print(json.dumps(report(path, examined), indent=2) if as_json else told(path, examined))
     return EXIT_WRONG if examined.site is None else EXIT_FINE
 
@@ -40,6 +41,17 @@ def with_operators(path: Path, examined: Examined) -> Examined:
         mend = str(refused)
     told = warning("operators.file", examined.site.operators.file, "a file of people who may command; nobody can now", mend)
     return replace(examined, problems=(*examined.problems, replace(told, file=str(path))))
+
+
+def with_alarms(path: Path, examined: Examined) -> Examined:
+    """A warning more for each alarm that cannot be taken out of service: the site runs, and the alarm stays in it."""
+    entries = () if examined.site is None else enumerate(examined.site.out_of_service)
+    found = (
+        warning(f"out_of_service[{number}].alarm", entry.alarm, TAKEN_OUT, "see `stillhold alarms catalogue`")
+        for number, entry in entries
+        if not may_be_taken_out(examined.site, entry.alarm)
+    )
+    return replace(examined, problems=(*examined.problems, *(replace(one, file=str(path)) for one in found)))
 
 
 def schema() -> dict[str, Any]:
