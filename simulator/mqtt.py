@@ -7,6 +7,7 @@ import json
 import logging
 import queue
 import socket
+import threading
 from typing import Any
 
 import paho.mqtt.client as paho
@@ -19,6 +20,7 @@ KEEPALIVE_S = 15
 # Field hardware buffers little: while a link is down only dose reports wait, and no more than these.
 WAITING = 500
 CLOSE_S = 3.0
+CLOSE_AGAIN_S = 0.1
 
 
 class Link:
@@ -59,8 +61,15 @@ class Link:
             self.client.publish(f"{self._root}/{topic}", payload, qos=1, retain=retain)
 
     def close(self) -> None:
+        """Ends within `CLOSE_S`. A connection that is just being made forgets that it was told to end: it is told again."""
+        ending = threading.Thread(target=self.client.loop_stop, daemon=True)
         self.client.disconnect()
-        self.client.loop_stop()
+        ending.start()
+        for _ in range(int(CLOSE_S / CLOSE_AGAIN_S)):
+            ending.join(CLOSE_AGAIN_S)
+            if not ending.is_alive():
+                return
+            self.client.disconnect()
 
     def _opened(self, _client: Any, _userdata: Any, sock: Any) -> None:
         # Without this the broker's acknowledgements wait for ours: 40 ms a message.
