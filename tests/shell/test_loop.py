@@ -154,7 +154,7 @@ def test_rejections_and_a_flood_become_troubles_and_end(tmp_path: Path) -> None:
     assert set(rig.engine.troubles) == {
         ("rejected_messages", False), ("inbound_overflow", False), ("history_unreachable", False),
         ("history_rows_refused", False), ("history_backlog_full", False), ("notification_failing", False),
-        ("heartbeat_failing", False),
+        ("heartbeat_failing", False), ("audit_broken", False),
     }  # fmt: skip
     rig.engine.troubles.clear()
     for seq in range(30):

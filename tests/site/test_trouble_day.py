@@ -27,7 +27,7 @@ SITE = EXAMPLE.read_text(encoding="utf-8").replace("ventilation_m3_h = 120", "ve
 HOSE_NL_MIN = 1200.0
 STAY_S = 20 * MINUTE_S
 AIR_AGE_S, MISSING_S = 30.0, 300.0  # the example's air_age_s_max and missing_after_s, retyped
-TOLD_S = 10.0  # a sensor speaks every five seconds here, and everything is looked at once in five
+TOLD_S = 20.0  # a sensor speaks every five seconds, and everything is looked at once in ten here
 FAULTS = (
     Fault("co2_release", "north", HOSE_S, HOSE_S + 10 * MINUTE_S, HOSE_NL_MIN),
     Fault("sensor_silent", "south/south-door", SENSOR_S, SENSOR_S + 30 * MINUTE_S),
@@ -84,7 +84,7 @@ def crew() -> Schedule:
 def day(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Day:
     console = Console()
     folder = tmp_path_factory.mktemp("day")
-    site = Controller(folder, SITE, crew=crew(), faults=FAULTS, heard=console)
+    site = Controller(folder, SITE, crew=crew(), faults=FAULTS, heard=console, step_s=10.0)
     for middle_s in MIDDLES_S:
         site.run_to(middle_s)
         if request.param == "controller killed":
