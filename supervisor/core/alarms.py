@@ -89,7 +89,7 @@ def _occurs(desk: Desk, key: str, alarm: Alarm) -> None:
     alarm.condition, alarm.pending_mono_s, alarm.text, alarm.cleared_wall_s = True, None, alarm.pending_text, None
     if row.latches:
         alarm.latched = True
-    _recount(desk, alarm.subject)
+    recount(desk, alarm.subject)
     cause = _cause(desk, alarm)
     if alarm.state in AWAY:
         desk.say("alarm_unannounced", alarm=key, condition=True, state=alarm.state, text=alarm.text)
@@ -119,7 +119,7 @@ def _announce(desk: Desk, key: str, alarm: Alarm, was: str) -> None:
 def _clears(desk: Desk, key: str, alarm: Alarm) -> None:
     alarm.condition, alarm.clearing_mono_s = False, None
     alarm.cleared_wall_s = desk.now.wall_s
-    _recount(desk, alarm.subject)
+    recount(desk, alarm.subject)
     was = alarm.state
     alarm.state = after(was, "clears", alarm.latched) or was
     show(desk, key, alarm)
@@ -214,18 +214,13 @@ def closes(desk: Desk, room: str) -> bool:
     return consequences.get(room) == "close_room" or consequences.get("site") == "close_all"
 
 
-def _recount(desk: Desk, subject: str) -> None:
+def recount(desk: Desk, subject: str) -> None:
     """What is active about a subject, and the worst that follows from it. Alarms change rarely, both are asked often."""
     state = desk.state
     about = [one for one in state.alarms.values() if one.subject == subject]
     names = [one.name for one in about if one.condition and one.name in CATALOGUE]
     state.problems[subject] = sorted(names, key=WORST_FIRST.__getitem__)
     state.consequences[subject] = worst(row_of(one.name).consequence for one in about if one.condition or one.latched)
-
-
-def recount(desk: Desk, subject: str) -> None:
-    """After a person's word has ended a latch."""
-    _recount(desk, subject)
 
 
 def show_all(desk: Desk) -> None:
