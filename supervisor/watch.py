@@ -50,6 +50,7 @@ FLOW_BACK_S_MAX = 600.0  # one that is older than the last by more is no latecom
 INHERITED_S = 30.0
 ANSWER_S_MAX = 15.0  # three times what hardware is allowed for its `accepted`
 SAMPLE_LATE_S_MAX = 60.0  # a reading that waited somewhere cannot be set against what was given
+STILL_READINGS = 6  # so many in a row without a digit moving, and from one line into the next, measure nothing
 FEEDS: dict[Gas, tuple[float, float]] = {"co2": (0.0, 100.0), "air": (20.95, 0.04)}  # O2 and CO2 in them, percent
 
 
@@ -103,6 +104,9 @@ class Run:
     seq: int
     line: str
     since_s: float
+    readings: int = 0  # in this run
+    figures: tuple[float, float] = (-1.0, -1.0)  # of the last reading
+    alike: int = 0  # how many in a row, this run's and those before it, have had them
 
 
 @dataclass
@@ -284,9 +288,13 @@ class Watch:
         if run is not None and run.boot == reading.boot and reading.seq <= run.seq:
             return
         sound = reading.status == "ok" and reading.line_confirmed is not False
+        figures, before = (reading.o2_pct, reading.co2_pct), run
         if run is None or not sound or (run.boot, run.line) != (reading.boot, reading.line):
             run = Run(reading.boot, reading.seq, reading.line if sound else "", now.mono_s)
-        run.seq, self._memory.runs[name] = reading.seq, run
+        run.alike = before.alike + 1 if before is not None and before.figures == figures else 1
+        run.seq, run.readings, run.figures, self._memory.runs[name] = reading.seq, run.readings + 1, figures, run
+        if run.alike >= max(STILL_READINGS, run.readings + 1):
+            return  # an instrument that stands still would make every hose look as if it were off
         enclosure, line = site.enclosure_of_line.get(run.line), site.lines.get(run.line)
         late_s = abs(now.wall_s - reading.observed_at.timestamp())
         if enclosure is None or line is None or not reading.settled or late_s > SAMPLE_LATE_S_MAX:

@@ -107,6 +107,30 @@ def test_another_boot_counts_from_nought():
     assert world.findings() == ["no_response"]
 
 
+def stood_still(readings: int, *, before: int = 1, nudge: float = 0.0) -> list[str]:
+    """625 nl of nitrogen go in; then `before` readings of the line before and `readings` of n1 are all alike."""
+    world = World()
+    world.visit(20.9, 0.04)
+    world.tick(10)
+    world.give("nitrogen", 625.0)
+    world.tick(600)
+    for _ in range(before):
+        world.read(20.8, 0.04, line="line-02", still=True)
+    for number in range(readings):
+        world.read(20.8 + (nudge if number == 1 else 0.0), 0.04, settled=False, still=True)
+        world.t += SETTLED_S / (readings - 1) if number < readings - 1 else 0.0
+    world.read(20.8, 0.04, still=True)
+    return world.findings()
+
+
+def test_an_instrument_that_stands_still_from_one_line_into_the_next_says_nothing_about_the_plant():
+    assert stood_still(4, before=1) == [], "six in a row, one of them from the line before"
+    assert stood_still(20, before=1) == []
+    assert stood_still(3, before=1) == ["no_response"], "five in a row may happen"
+    assert stood_still(20, before=1, nudge=0.001) == ["no_response"], "a digit has moved since the line was changed"
+    assert stood_still(20, before=0) == ["no_response"], "still on one line: it may be coarse and the gas may stand"
+
+
 def test_a_line_that_is_no_enclosures_is_no_sample():
     site = SITE.model_copy(update={"enclosure": tuple(one for one in SITE.enclosure if one.id != "n2")})
     for name in ("enclosures", "enclosure_of_line"):

@@ -64,8 +64,10 @@ class World:
         self.send(OperatorCommand(command_id=name, issued_at=moment, operator="ada", action=action, target=target))
 
     def read(self, o2: float, co2: float, *, line="line-01", settled=True, status="ok", confirmed=None, boot="a", seq=None,
-             age_s=0.0, analyser="analyser-1") -> None:  # fmt: skip
+             age_s=0.0, analyser="analyser-1", still=False) -> None:  # fmt: skip
+        """Its last digit moves from each reading to the next, as with every instrument that measures, unless `still`."""
         self.seq = self.seq + 1 if seq is None else seq
+        o2 += 1e-6 if self.seq % 3 == 1 and not still else 0.0
         body = AnalyserReading(observed_at=at(self.now.wall_s - age_s), boot=boot, seq=self.seq, line=line, o2_pct=o2,
                                co2_pct=co2, settled=settled, status=status, line_confirmed=confirmed)  # fmt: skip
         self.send(body, analyser)
