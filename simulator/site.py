@@ -160,11 +160,13 @@ class Plant:
         )
 
     def _cutter(self, room: str, unit: str) -> Callable[[], None]:
+        covered = [
+            f"{one.id}/{gas}" for one in self.spec.enclosures if one.room == room and one.unit == unit for gas in one.sources
+        ]
+
         def cut() -> None:
-            for one in self.spec.enclosures:
-                if one.room == room and one.unit == unit:
-                    for gas in one.sources:
-                        self.valves[f"{one.id}/{gas}"].cut_if_uncovered()
+            for valve in covered:
+                self.valves[valve].cut_if_uncovered()
 
         return cut
 

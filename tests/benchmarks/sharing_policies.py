@@ -1,0 +1,79 @@
+"""The two plain ways to share that the supervisor is compared with: lines in turn, and first come first served.
+
+Each takes the place of one function of the core and leaves everything else as it is. Both are as good as they can be said in
+a sentence: the rotation never rests and passes over enclosures that stand open; the queue goes by the time since which an
+enclosure has wanted gas, and a pull-down that waits for a sample wants none.
+"""
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from unittest.mock import patch
+
+from supervisor.core import dosing, sampling
+from supervisor.core.desk import Desk
+
+POLICIES = ("supervisor", "rotation", "first come", "rotation and first come")
+BEFORE = POLICIES[-1]  # until the day begins, whatever it is that is measured
+
+
+class Rotation:
+    """The next line in the site file's order whose enclosure is sealed; after the last comes the first."""
+
+    def __init__(self) -> None:
+        self._last: dict[str, int] = {}
+
+    def choose(self, desk: Desk, analyser: str) -> str | None:
+        lines = desk.site.analysers[analyser].lines
+        last = self._last.get(analyser, -1)
+        for step in range(1, len(lines) + 1):
+            at = (last + step) % len(lines)
+            name = desk.site.enclosure_of_line.get(lines[at].id)
+            if name is not None and desk.state.enclosures[name].state != "filling":
+                self._last[analyser] = at
+                return lines[at].id
+        return None
+
+
+class FirstCome:
+    """Whoever has wanted gas for longest is first; whoever wants none is last."""
+
+    def __init__(self) -> None:
+        self.since_s: dict[str, float] = {}
+
+    def in_order(self, desk: Desk, names: list[str]) -> list[str]:
+        for name in names:
+            kept = desk.state.enclosures[name]
+            if kept.running or any(nl >= dosing.DOSE_NL_MIN for nl in kept.wanted_nl.values()):
+                self.since_s.setdefault(name, desk.now.mono_s)
+            else:
+                self.since_s.pop(name, None)
+        return sorted(names, key=lambda name: (self.since_s.get(name, desk.now.mono_s), name))
+
+
+@contextmanager
+def sharing(policy: str) -> Iterator[None]:
+    """While this stands every core in the process shares by this policy."""
+    with ExitStack() as stack:
+        if "rotation" in policy:
+            rotation = Rotation()
+            stack.enter_context(patch.object(sampling, "_most_overdue", _as_enclosure(rotation)))
+        if "first come" in policy:
+            queue = FirstCome()
+            stack.enter_context(patch.object(dosing, "urgency", _as_key(queue)))
+        yield
+
+
+def _as_enclosure(rotation: Rotation) -> Callable[[Desk, str], str | None]:
+    def chosen(desk: Desk, analyser: str) -> str | None:
+        line = rotation.choose(desk, analyser)
+        return None if line is None else desk.site.enclosure_of_line[line]
+
+    return chosen
+
+
+def _as_key(queue: FirstCome) -> Callable[[Desk, str], tuple[float, str]]:
+    def key(desk: Desk, name: str) -> tuple[float, str]:
+        queue.in_order(desk, [name])
+        return queue.since_s.get(name, desk.now.mono_s), name
+
+    return key
