@@ -168,7 +168,7 @@ class Analyser:
 
     def _fill(self, gas: Gas, span_ms: int) -> None:
         """The cell after some time of an inlet gas: first order."""
-        kept = math.exp(-span_ms / 1000.0 / self._assumed.cell_time_constant_s)
+        kept = math.exp(-span_ms / 1000.0 / self._spec.cell_s)
         self._cell = (gas[0] + (self._cell[0] - gas[0]) * kept, gas[1] + (self._cell[1] - gas[1]) * kept)
 
     def _at(self, when_ms: int) -> Gas:

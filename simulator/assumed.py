@@ -35,8 +35,7 @@ class Assumptions:
     relief_pa: float = 50.0
     fruit_c: float = 2.0
     co2_dissolves: bool = True
-    # Analyser. Cell 150 ml at 1 l/min: 9 s. Cross-sensitivity of a paramagnetic cell: -0.27 % O2 in pure CO2.
-    cell_time_constant_s: float = 9.0
+    # Analyser. Cross-sensitivity of a paramagnetic cell: -0.27 % O2 in pure CO2.
     o2_noise_pct: float = 0.01
     co2_noise_pct: float = 0.02
     cross_sensitivity: bool = True

@@ -137,8 +137,8 @@ class Plant:
             enclosure, own = enclosure_of_line.get(line), spec.lines.get(line)
             if enclosure is not None:
                 return self.gas(enclosure)
-            if own is not None and own.o2_pct is not None:
-                return own.o2_pct, own.co2_pct
+            if own is not None and own.gas is not None:
+                return own.gas.o2_pct, own.gas.co2_pct
             if own is not None and own.room in yard.rooms:
                 return yard.rooms[own.room].o2_pct, yard.rooms[own.room].co2_pct
             return AIR_O2_PCT, AIR_CO2_PCT

@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 
+from supervisor.settings_analyser import Analyser, CalibrationGas, Line
 from supervisor.settings_notify import Notify
 from supervisor.settings_table import Name
 from supervisor.settings_table import Table as _Table
@@ -213,20 +214,6 @@ class Source(_Table):
     reserve_kg: NonNegative = 0.0
 
 
-class Line(_Table):
-    id: Name
-    transport_s: NonNegative
-    settling_s: NonNegative
-
-
-class Analyser(_Table):
-    id: Name
-    unit: Name
-    idle_line: Name
-    sample_flow_nl_min: Positive = 1.0
-    lines: Annotated[tuple[Line, ...], Field(min_length=1, strict=False)]
-
-
 class GasSources(_Table):
     nitrogen: Name | None = None
     co2: Name | None = None
@@ -298,6 +285,7 @@ class SiteFile(_Table):
     room: Annotated[tuple[Room, ...], Field(min_length=1, strict=False)]
     source: Annotated[tuple[Source, ...], Field(min_length=1, strict=False)]
     analyser: Annotated[tuple[Analyser, ...], Field(min_length=1, strict=False)]
+    calibration_gas: Annotated[tuple[CalibrationGas, ...], Field(strict=False)] = ()
     enclosure: Annotated[tuple[Enclosure, ...], Field(min_length=1, strict=False)]
     mapping: Annotated[tuple[Mapping, ...], Field(strict=False)] = ()
     out_of_service: Annotated[tuple[OutOfService, ...], Field(strict=False)] = ()
@@ -323,6 +311,10 @@ class SiteFile(_Table):
     @cached_property
     def analysers(self) -> dict[str, Analyser]:
         return {one.id: one for one in self.analyser}
+
+    @cached_property
+    def calibration_gases(self) -> dict[str, CalibrationGas]:
+        return {one.id: one for one in self.calibration_gas}
 
     @cached_property
     def enclosures(self) -> dict[str, Enclosure]:

@@ -27,7 +27,7 @@ def fit(site: SiteFile, state: SiteState) -> None:
     for alarm in state.alarms.values():  # a snapshot of a version that kept no latch by itself
         alarm.latched = alarm.latched or alarm.state.startswith("latched")
     for analyser in state.analysers.values():
-        if analyser.visit is not None and analyser.visit.line not in site.enclosure_of_line:
+        if analyser.visit is not None and analyser.visit.line not in site.lines:
             analyser.visit = None
 
 

@@ -30,7 +30,7 @@ def judge(desk: Desk, name: str) -> None:
     analyser.visit = None
     if desk.state.stopping or not desk.state.link_up or silent:
         return
-    chosen = _most_overdue(desk, name)
+    chosen = choose(desk, name)
     if chosen is not None:
         _visit(desk, name, analyser, chosen)
 
@@ -39,7 +39,10 @@ def _ended(desk: Desk, analyser: Analyser) -> bool:
     visit = analyser.visit
     if visit is None:
         return True
-    kept = desk.state.enclosures[desk.site.enclosure_of_line[visit.line]]
+    enclosure = desk.site.enclosure_of_line.get(visit.line)
+    if enclosure is None:
+        return analyser.seen_mono_s.get(visit.line, -1.0) >= visit.asked_mono_s or desk.now.mono_s >= visit.until_mono_s
+    kept = desk.state.enclosures[enclosure]
     # The sample must be of gas that left the enclosure after the analyser was sent there.
     if kept.sample is not None and kept.sample.taken_mono_s >= visit.asked_mono_s:
         return True
@@ -51,7 +54,8 @@ def _ended(desk: Desk, analyser: Analyser) -> bool:
     return True
 
 
-def _most_overdue(desk: Desk, analyser: str) -> str | None:
+def choose(desk: Desk, analyser: str) -> str | None:
+    """The line that this analyser should draw next, or None when nothing is worth looking at."""
     best, highest = None, 0.0
     for line in desk.site.analysers[analyser].lines:
         name = desk.site.enclosure_of_line.get(line.id)
@@ -71,7 +75,7 @@ def _most_overdue(desk: Desk, analyser: str) -> str | None:
             interval_s /= 1000.0  # nobody's sample grows too old to dose on while others are looked at again and again
         least_s = AGAIN_S if kept.state in EAGER else interval_s
         if since_s >= least_s and since_s / interval_s > highest:
-            best, highest = name, since_s / interval_s
+            best, highest = line.id, since_s / interval_s
     return best
 
 
@@ -84,9 +88,9 @@ def _unseen_s(desk: Desk, kept: Enclosure) -> float:
     return seen_s
 
 
-def _visit(desk: Desk, name: str, analyser: Analyser, enclosure: str) -> None:
-    line = desk.site.lines[desk.site.enclosures[enclosure].line]
-    lasting_s = line.transport_s + line.settling_s + MARGIN_S
+def _visit(desk: Desk, name: str, analyser: Analyser, chosen: str) -> None:
+    line = desk.site.lines[chosen]
+    lasting_s = line.visit_s + MARGIN_S
     analyser.visit = Visit(line.id, desk.now.mono_s, desk.now.mono_s + lasting_s)
     request_id = f"{desk.state.epoch}-{desk.state.next_id}"
     desk.state.next_id += 1

@@ -4,10 +4,13 @@
 """
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 from supervisor.core.alarm_life import AlarmState
 from supervisor.core.regulation import Loop
 from supervisor.values import Gas, State
+
+Purpose = Literal["sample", "room_air", "calibration"]
 
 
 @dataclass(slots=True)
@@ -125,16 +128,21 @@ class Sample:
 
 @dataclass(slots=True)
 class Visit:
-    """The analyser was sent to a line."""
+    """The analyser was sent to a line: for a `sample` of an enclosure, for `room_air`, by which it is checked, or for
+    `calibration`.
+    """
 
     line: str
     asked_mono_s: float
     until_mono_s: float
+    purpose: Purpose = "sample"
 
 
 @dataclass(slots=True)
 class Analyser:
-    """`run_*` is the unbroken run of readings from one line; `run_mono_s` when the first of them stood in the cell."""
+    """`run_*` is the unbroken run of readings from one line; `run_mono_s` when the first of them stood in the cell.
+    `seen_mono_s` is when a settled reading of a line that is no enclosure's last stood in the cell.
+    """
 
     boot: str = ""
     seq: int = -1
@@ -145,6 +153,7 @@ class Analyser:
     run_heard_mono_s: float = 0.0
     run_observed_s: float = 0.0
     visit: Visit | None = None
+    seen_mono_s: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(slots=True)

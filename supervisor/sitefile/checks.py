@@ -1,15 +1,15 @@
 """What only shows across the keys of a site file: names, lines, times and limits that do not fit each other.
 
 The checks run on a draft: where a single value was already found wrong it is None here, and a check that needs it
-says nothing. The gas checks are in `gas.py`, those of mappings in `maps.py`.
+says nothing. The gas checks are in `gas.py`, those of sample lines in `lines.py`, those of mappings in `maps.py`.
 """
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from typing import Any
 
-from supervisor.settings import AIR_CO2_PCT, AIR_O2_PCT, Analyser, Room, SiteFile
+from supervisor.settings import AIR_CO2_PCT, AIR_O2_PCT, Room, SiteFile
 from supervisor.sitefile.gas import gas_problems
+from supervisor.sitefile.lines import line_problems, rotation_s
 from supervisor.sitefile.maps import mapping_problems
 from supervisor.sitefile.people import people_problems
 from supervisor.sitefile.problems import MISSING, Figures, Problem, entries, error, known, legal, listed, nearest, warning
@@ -19,10 +19,11 @@ from supervisor.values import GASES
 def cross_problems(site: SiteFile) -> Iterator[Problem]:
     """Every mistake across keys, those of a kind together."""
     for check in (
-        _repeated_ids, _unknown_names, _sources_of_another_gas, _misspelt_units, _owners_of_lines, _analysers_at_odds,
-        _times, _sample_age, _volume_limits, _room_limits, _stock, _broker, _operators,
+        _repeated_ids, _unknown_names, _sources_of_another_gas, _misspelt_units, _times, _sample_age, _volume_limits,
+        _room_limits, _stock, _broker, _operators,
     ):  # fmt: skip
         yield from check(site)
+    yield from line_problems(site)
     yield from gas_problems(site)
     yield from mapping_problems(site)
     yield from people_problems(site)
@@ -32,7 +33,8 @@ def cross_problems(site: SiteFile) -> Iterator[Problem]:
 
 
 def _repeated_ids(site: SiteFile) -> Iterator[Problem]:
-    lists = [(table, getattr(site, table)) for table in ("recipe", "room", "source", "analyser", "enclosure")]
+    tables = ("recipe", "room", "source", "analyser", "calibration_gas", "enclosure")
+    lists = [(table, getattr(site, table)) for table in tables]
     lists += [(f"{key}.sensor", room.sensor) for key, room in entries("room", site.room)]
     lists += [(f"{key}.lines", one.lines) for key, one in entries("analyser", site.analyser)]
     for table, listing in lists:
@@ -104,44 +106,6 @@ def _slip(one: str, other: str) -> bool:
     return at is not None and long[at].isalpha()
 
 
-# ------------------------------------------------------------------------------------------------ lines
-
-
-def _owners_of_lines(site: SiteFile) -> Iterator[Problem]:
-    owner: dict[str, str] = {}
-    idle = {one.idle_line: one.id for one in site.analyser if one.idle_line is not None}
-    for key, one in entries("enclosure", site.enclosure):
-        if one.line is None:
-            continue
-        if one.line in idle:
-            yield error(
-                f"{key}.line", one.line, f"a line of its own; {one.line} is the idle line of {idle[one.line]}",
-                "give the analyser another idle line, or the enclosure another line",
-            )  # fmt: skip
-        if one.line in owner:
-            yield error(
-                f"{key}.line", one.line, f"a line of its own; {one.line} already belongs to {owner[one.line]}",
-                "give each enclosure the line that is piped to it: its gas would be steered by another's samples",
-            )  # fmt: skip
-        owner.setdefault(one.line, key)
-
-
-def _analysers_at_odds(site: SiteFile) -> Iterator[Problem]:
-    first: dict[str, tuple[str, Any]] = {}
-    for key, analyser in entries("analyser", site.analyser):
-        for line in analyser.lines:
-            if line.id is None:
-                continue
-            other, seen = first.setdefault(line.id, (key, line))
-            for field in ("transport_s", "settling_s") if other != key else ():
-                here, there = getattr(line, field), getattr(seen, field)
-                if known(here, there) and here != there:
-                    yield error(
-                        f"{key}.lines[{line.id}].{field}", here, f"{there:g}, as {other} says of the same line",
-                        "make the two agree, with the longer of the two times",
-                    )  # fmt: skip
-
-
 # ------------------------------------------------------------------------------------------------ times and limits
 
 
@@ -157,13 +121,8 @@ def _times(site: SiteFile) -> Iterator[Problem]:
             )  # fmt: skip
 
 
-def rotation_s(analyser: Analyser) -> float:
-    """Seconds that an analyser takes at least to visit each of its lines once."""
-    return sum((line.transport_s or 0.0) + (line.settling_s or 0.0) for line in analyser.lines)
-
-
 def _sample_age(site: SiteFile) -> Iterator[Problem]:
-    slowest_s = max(map(rotation_s, site.analyser), default=0.0)
+    slowest_s = max((rotation_s(site, one) for one in site.analyser), default=0.0)
     if known(site.timing.sample_age_s_max) and site.timing.sample_age_s_max < 2 * slowest_s:
         yield warning(
             "timing.sample_age_s_max", site.timing.sample_age_s_max,

@@ -62,6 +62,22 @@ def analyser(lines: list[Data], idle: str = "idle") -> Data:
     return {"id": "second", "unit": "gateway-plant", "idle_line": idle, "lines": lines}
 
 
+TUBE: Data = {"length_m": 40, "bore_mm": 4}
+GAS: Data = {
+    "id": "mix", "o2_pct": 3.0, "co2_pct": 18.0, "o2_uncertainty_pct": 0.03, "co2_uncertainty_pct": 0.2,
+    "certificate": "invented 1", "expires": "2027-03-31",
+}  # fmt: skip
+
+
+def line(name: str = "extra", **keys: str) -> Callable[[Data], None]:
+    """One more line of the example's analyser."""
+
+    def make(data: Data) -> None:
+        data["analyser"][0]["lines"].append({"id": name, "transport_s": 5, "settling_s": 61} | keys)
+
+    return make
+
+
 def added(table: str, entry: Data) -> Callable[[Data], None]:
     def make(data: Data) -> None:
         data.setdefault(table, []).append(deepcopy(entry))
@@ -161,6 +177,26 @@ ACROSS = [
             added("analyser", analyser([{"id": "line-01", "transport_s": 23, "settling_s": 62}]))),
     Mistake("second", "analyser[second].lines[x].id",
             added("analyser", analyser([{"id": "x", "transport_s": 1, "settling_s": 1}] * 2))),
+    Mistake("lines", "analyser[analyser-1].lines[line-03].settling_s", drop("analyser.0.lines.2.settling_s")),
+    Mistake("lines", "analyser[analyser-1].lines[line-03].tube.bore_mm", put("analyser.0.lines.2.tube", {"length_m": 40})),
+    Mistake("lines", "analyser[analyser-1].lines[line-03].tube.length_m",
+            both(drop("analyser.0.lines.2.settling_s"), drop("analyser.0.lines.2.transport_s"),
+                 put("analyser.0.lines.2.tube", {"length_m": 0, "bore_mm": 4}))),
+    Mistake("lines", "analyser[analyser-1].lines[line-03].room", put("analyser.0.lines.2.room", "north")),
+    Mistake("lines", "analyser[analyser-1].lines[line-03].gas",
+            both(added("calibration_gas", GAS), put("analyser.0.lines.2.gas", "mix"))),
+    Mistake("lines", "analyser[analyser-1].lines[extra].room", line(room="nroth")),
+    Mistake("lines", "analyser[analyser-1].lines[extra].gas", line(gas="zero")),
+    Mistake("lines", "analyser[analyser-1].lines[extra].gas", both(added("calibration_gas", GAS), line(gas="mxi"))),
+    Mistake("lines", "analyser[analyser-1].lines[extra].gas",
+            both(added("calibration_gas", GAS), line(gas="mix", room="north"))),
+    Mistake("cell", "analyser[analyser-1].cell_ml", put("analyser.0.cell_ml", 0)),
+    Mistake("gases", "calibration_gas[mix].id", both(added("calibration_gas", GAS), added("calibration_gas", GAS))),
+    Mistake("gases", "calibration_gas[mix].expires", added("calibration_gas", GAS | {"expires": "31.3.2027"})),
+    Mistake("gases", "calibration_gas[mix].o2_uncertainty_pct", added("calibration_gas", GAS | {"o2_uncertainty_pct": -1})),
+    Mistake("second", "analyser[second].lines[hall].room",
+            both(line("hall", room="north"),
+                 added("analyser", analyser([{"id": "hall", "transport_s": 5, "settling_s": 61}])))),
     Mistake("permit", "timing.permit_valid_s", put("timing.permit_valid_s", 20)),
     Mistake("permit", "timing.permit_valid_s", put("timing.permit_interval_s", 22.5)),
     Mistake("permit", "timing.permit_valid_s",
@@ -226,6 +262,14 @@ FINE = {
     "two analysers that agree on a line": added(
         "analyser", analyser([{"id": "line-01", "transport_s": 22, "settling_s": 62}])
     ),
+    "two analysers with the same tube": both(
+        put("analyser.0.lines.0", {"id": "line-01", "tube": TUBE}),
+        added("analyser", analyser([{"id": "line-01", "tube": TUBE}])),
+    ),
+    "a tube beside a measured time": put("analyser.0.lines.0", {"id": "line-01", "tube": TUBE, "transport_s": 33}),
+    "a line of room air": line(room="south"),
+    "a line of calibration gas": both(added("calibration_gas", GAS), line(gas="mix")),
+    "a line that nothing is piped to yet": line(),
     "the same sensor id in two rooms": put("room.1.sensor.0.id", "north-door"),
     "a recipe that nobody uses": added("recipe", {
         "id": "spare", "crop": "spare", "o2_pct": 0.9, "co2_pct": 0, "o2_band_pct": 0.1, "co2_band_pct": 0.1,

@@ -83,9 +83,9 @@ def _mixtures(draw: st.DrawFn) -> list[Mistake]:
     return [draw(st.sampled_from(by_part[part])) for part in parts]
 
 
-# What another mistake takes the ground from: with the line times in doubt nothing can be said of the sample's age, and
-# the day limits of a gas rest on the nitrogen's purity.
-RESTS_ON = {"age": {"lines", "second"}, "nitrogen limit": {"purity"}, "co2 limit": {"purity"}}
+# What another mistake takes the ground from: with the line times or the number of enclosures in doubt nothing can be said
+# of the sample's age, and the day limits of a gas rest on the nitrogen's purity.
+RESTS_ON = {"age": {"lines", "second", "enclosure 2", "enclosure 3"}, "nitrogen limit": {"purity"}, "co2 limit": {"purity"}}
 
 
 @settings(max_examples=200, deadline=None)

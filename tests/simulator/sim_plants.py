@@ -61,11 +61,12 @@ def small_site(*, fruit_kg: float = 0.0, ventilation_m3_h: float = 0.0, room_m3:
                 "lines": [
                     {"id": "la", "transport_s": 30.2, "settling_s": 61.2},
                     {"id": "lb", "transport_s": 20, "settling_s": 61.2},
-                    {"id": "span", "transport_s": 5, "settling_s": 61.2, "o2_pct": 5.0, "co2_pct": 10.0},
+                    {"id": "span", "transport_s": 5, "settling_s": 61.2, "gas": "mix"},
                     {"id": "lr", "transport_s": 5, "settling_s": 61.2, "room": "r"},
                 ],
             }
         ],
+        "calibration_gas": [{"id": "mix", "o2_pct": 5.0, "co2_pct": 10.0}],
         "enclosure": [{**one, "id": "a", "line": "la"}, {**one, "id": "b", "line": "lb"}],
     }
 

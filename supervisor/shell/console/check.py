@@ -12,8 +12,8 @@ from supervisor.settings import SiteFile
 from supervisor.shell.authority.operators import OperatorsError, operators_file
 from supervisor.shell.authority.operators import load as load_operators
 from supervisor.sitefile import Examined, Problem, examine
-from supervisor.sitefile.checks import rotation_s
 from supervisor.sitefile.gas import pulldown_nl
+from supervisor.sitefile.lines import rotation_s
 from supervisor.sitefile.problems import warning
 
 EXIT_FINE = 0
@@ -122,7 +122,7 @@ def figures(site: SiteFile) -> dict[str, Any]:
         "fruit_kg": sum(one.fruit_kg for one in site.enclosure),
         "recipes": len(site.recipe),
         "mappings": len(site.mapping),
-        "rotation_s": {one.id: rotation_s(one) for one in site.analyser},
+        "rotation_s": {one.id: rotation_s(site, one) for one in site.analyser},
         "pulldown_nl": {name: {"nitrogen": need[0], "co2": need[1]} for name, need in needs.items()},
         "pulldown_nitrogen_nl": sum(need[0] for need in needs.values()),
         "pulldown_co2_nl": sum(need[1] for need in needs.values()),
@@ -133,9 +133,9 @@ def figures(site: SiteFile) -> dict[str, Any]:
 def summary(site: SiteFile) -> str:
     """The site in one paragraph."""
     have = figures(site)
+    reached = {one.id: sum(line.id in site.enclosure_of_line for line in one.lines) for one in site.analyser}
     rotations = ", ".join(
-        f"{one.id} visits {_count(len(one.lines), 'line')} in {have['rotation_s'][one.id] / 60:.0f} min"
-        for one in site.analyser
+        f"{name} visits {_count(lines, 'line')} in {have['rotation_s'][name] / 60:.0f} min" for name, lines in reached.items()
     )
     return (
         f"{have['name'] or have['id']}: {_count(have['rooms'], 'room')} ({have['rooms_m3']:g} m3), "
