@@ -203,6 +203,7 @@ class OperatorCommand(Inbound):
     people: Annotated[list[Identifier], Field(max_length=50)] | None = None
     standby: Identifier | None = None
     minutes: Annotated[int, Field(ge=1, le=720)] | None = None
+    lot: Annotated[str, Field(min_length=1, max_length=64, description="with `seal`: what was loaded")] | None = None
     signature: Annotated[str, Field(max_length=128, description="HMAC-SHA-256, 64 hexadecimal digits")] | None = None
 
 

@@ -62,6 +62,8 @@ class SiteName(_Table):
     id: Name
     name: str = ""
     topic_root: TopicRoot | None = None
+    season: Annotated[str, Field(max_length=40)] = ""
+    currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$", description="three capital letters of ISO 4217")] | None = None
 
 
 class Broker(_Table):
@@ -203,7 +205,9 @@ class Room(_Table):
 
 
 class Source(_Table):
-    """Where a gas comes from. `o2_pct` is a nitrogen generator's residual oxygen at rated flow."""
+    """Where a gas comes from. `o2_pct` is a nitrogen generator's residual oxygen at rated flow. A price is by mass or by
+    volume; `order_lead_days` is how long a delivery takes from the order on.
+    """
 
     id: Name
     gas: Gas
@@ -212,6 +216,9 @@ class Source(_Table):
     o2_pct: PctValue = 0.0
     stock_kg: NonNegative | None = None
     reserve_kg: NonNegative = 0.0
+    order_lead_days: Annotated[int, Field(ge=0, le=365)] | None = None
+    price_per_kg: NonNegative | None = None
+    price_per_1000_nl: NonNegative | None = None
 
 
 class GasSources(_Table):
@@ -242,6 +249,7 @@ class Enclosure(_Table):
     recipe: Name
     free_volume_nl: Annotated[float, Field(ge=10, le=1_000_000)]
     fruit_kg: NonNegative
+    lot: Annotated[str, Field(max_length=64)] = ""
     sources: GasSources
     flow_nl_min_max: GasFlows = GasFlows()
 

@@ -1,6 +1,6 @@
 """What operators want: carried out once, or refused with a reason they can act on."""
 
-from supervisor.core import alarm_words, entry
+from supervisor.core import accounts, alarm_words, entry
 from supervisor.core import people as people_in_rooms
 from supervisor.core.desk import Desk
 from supervisor.core.enclosure import RESUME, TRANSITIONS, Trigger
@@ -71,6 +71,10 @@ def _move(desk: Desk, command: OperatorCommand) -> str | None:
         if unseen := alarm_words.unseen_latches(desk, command.target):
             return f"alarm {unseen[0]} must be over and acknowledged first"
     trigger(desk, command.target, what, f"{command.action} by {command.operator}")
+    if command.action == "seal":
+        accounts.seal(desk, command.target, command.lot)
+    if command.action == "open":
+        accounts.unseal(desk, command.target)
     if command.action == "resume":
         alarm_words.reset(desk, command.target, command.operator, "resumed")
     return None

@@ -7,6 +7,7 @@ rest (a sensor that never speaks again would forbid its room for ever) nor break
 from collections.abc import Callable, Iterable
 from typing import TypeVar
 
+from supervisor.core import accounts
 from supervisor.core.state import Analyser, Enclosure, Room, Sensor, SiteState, Source, Unit
 from supervisor.settings import SiteFile
 
@@ -15,6 +16,10 @@ Point = TypeVar("Point")
 
 def fit(site: SiteFile, state: SiteState) -> None:
     """Every point of the site file has its place in the state, and no other has one."""
+    accounts.turn_season(site.site.season, state)
+    for name, kept in state.enclosures.items():
+        if name not in site.enclosures:
+            accounts.let_go(state, kept.doses.values())
     _keep(state.enclosures, site.enclosures, Enclosure)
     _keep(state.rooms, site.rooms, Room)
     for room in site.room:

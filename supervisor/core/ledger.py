@@ -1,5 +1,6 @@
 """What was requested, what was confirmed, what is unknown. Unknown counts as given."""
 
+from supervisor.core import accounts
 from supervisor.core.desk import Desk
 from supervisor.core.state import Dose
 from supervisor.messages import DoseReport
@@ -89,11 +90,14 @@ def on_report(desk: Desk, enclosure: str, gas: Gas, report: DoseReport) -> None:
     if report.outcome not in FINAL:
         if not was_unknown:  # its lease is over: only a last word makes the rest known
             dose.outcome = report.outcome
+        else:
+            accounts.count(desk, dose)
         return
     dose.outcome = report.outcome
     _close(desk, dose)
     if dose.closed_mono_s is None:
         dose.closed_mono_s = desk.now.mono_s
+    accounts.count(desk, dose)
     _settle(desk, dose, report.code, was_unknown)
 
 
@@ -127,6 +131,7 @@ def age(desk: Desk, enclosure: str) -> None:
             dose.closed_mono_s = dose.until_mono_s
             dose.outcome = "unknown"
             _close(desk, dose)
+            accounts.count(desk, dose)
             desk.state.enclosures[enclosure].failures += 1
             desk.say(
                 "dose_unknown", "warning", enclosure=enclosure, gas=dose.gas, request_id=dose.request_id,

@@ -7,6 +7,7 @@ what has news, and once each `tick_s` at everything, so its cost follows the new
 from pydantic import TypeAdapter
 
 from supervisor.core import (
+    accounts,
     alarm_words,
     alarms,
     commands,
@@ -118,6 +119,7 @@ def _start(desk: Desk, event: Started) -> None:
         kept.wanted_nl, kept.decided_mono_s = {}, None
     alarms.condition(desk, "epoch_overtaken", "site", False)
     alarm_words.follow_site_file(desk)
+    accounts.begin(desk)
     desk.say("started", epoch=state.epoch, instance=event.instance)
 
 
@@ -186,6 +188,7 @@ def _arrive(desk: Desk, event: Arrived) -> None:
     rows.record(desk, names, body)
     match body:
         case AnalyserReading():
+            accounts.on_reading(desk, names[0], body)
             readings.on_reading(desk, names[0], body)
         case RoomAir():
             room_air.on_air(desk, names[0], names[1], body)

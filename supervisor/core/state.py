@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from supervisor.core.alarm_life import AlarmState
+from supervisor.core.books import Books, Counted
 from supervisor.core.regulation import Loop
 from supervisor.values import Gas, State
 
@@ -186,6 +187,7 @@ class Dose:
     outcome: str = "requested"
     delivered_nl: float = 0.0
     closed_mono_s: float | None = None
+    counted: Counted | None = None
 
 
 @dataclass(slots=True)
@@ -282,6 +284,7 @@ class SiteState:
     sources: dict[str, Source] = field(default_factory=dict)
     enclosures: dict[str, Enclosure] = field(default_factory=dict)
     open_doses: dict[str, str] = field(default_factory=dict)
+    books: Books = field(default_factory=Books)
     alarms: dict[str, Alarm] = field(default_factory=dict)
     problems: dict[str, list[str]] = field(default_factory=dict)
     consequences: dict[str, str] = field(default_factory=dict)

@@ -34,7 +34,7 @@ TO_THE_SUPERVISOR = [
     Topic("dosing/{enclosure}/{gas}/flow", False, "observed_at valve_open flow_nl_min"),
     # What an action needs beyond these is checked where it is carried out.
     Topic("operator/command", False, "command_id issued_at operator action target",
-          "occurrence note until people standby minutes signature"),
+          "occurrence note until people standby minutes lot signature"),
 ]  # fmt: skip
 
 FROM_THE_SUPERVISOR = [

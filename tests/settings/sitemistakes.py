@@ -149,7 +149,7 @@ SHAPE = [
     Mistake("enclosure 2", "enclosure[n3].free_volume_nl", drop("enclosure.2.free_volume_nl")),
     Mistake("enclosure 2", "enclosure[#3].id", drop("enclosure.2.id")),
     Mistake("enclosure 2", "enclosure[N3].id", put("enclosure.2.id", "N3")),
-    Mistake("enclosure 2", "enclosure[n3].lot", put("enclosure.2.lot", "L-1")),
+    Mistake("enclosure 2", "enclosure[n3].pallet", put("enclosure.2.pallet", "P-1")),
     Mistake("enclosure 2", "enclosure[n3].sources.nitrogen", put("enclosure.2.sources.nitrogen", 7)),
     Mistake("enclosure 2", "enclosure[n3].flow_nl_min_max.air", put("enclosure.2.flow_nl_min_max.air", 0)),
     Mistake("enclosure 2", "enclosure[#3]", put("enclosure.2", "n3")),

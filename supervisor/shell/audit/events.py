@@ -16,6 +16,7 @@ AUDITED = frozenset({
     "alarm_unsuppressed", "alarm_out_of_service", "alarm_in_service", "alarm_removed", "alarm_unannounced",
     "alarm_chattering", "alarm_calm", "transition", "room_status", "permit_refused_by_guard", "started", "stopping",
     "epoch_raised", "epoch_overtaken", "command_refused", "operators", "operators_refused", "entry_permit", "entry_left",
+    "filling_opened", "filling_corrected", "stock_refilled",
 })  # fmt: skip
 """What is said under these names goes into the audit, with all its figures."""
 

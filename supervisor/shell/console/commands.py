@@ -32,6 +32,10 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     for action, what in MOVES.items():
         parser = _parser(commands, action, what)
         parser.add_argument("target", metavar="ENCLOSURE")
+        if action == "seal":
+            parser.add_argument("--lot", metavar="LOT", help="what was loaded, for the gas accounts (default: the site file's)")
+            parser.set_defaults(carry_out=lambda args: send(args, "seal", args.target, lot=args.lot))
+            continue
         parser.set_defaults(carry_out=lambda args, action=action: send(args, action, args.target))
     enter = _parser(commands, "enter", "sign people in to a room: no gas meanwhile, and never one alone")
     enter.add_argument("target", metavar="ROOM")
