@@ -16,7 +16,7 @@ from tests.benchmarks import sites
 from tests.benchmarks.meter import Metered
 from tests.benchmarks.pulldown import least
 from tests.benchmarks.sharing_policies import BEFORE, sharing
-from tests.benchmarks.sharing_sites import Size, build, crew_of_the_day, fill_held, held_before
+from tests.benchmarks.sharing_sites import Size, badly_tied, build, crew_of_the_day, fill_held, held_before
 from tests.inprocess import START_S
 
 STEP_S, LOOK_S = 10.0, 60.0
@@ -77,7 +77,8 @@ class SharedSite(Metered):
         self.held = held_before(size)
         assumed = replace(Assumptions(), cell_time_constant_s=size.cell_ml / 1000.0 / size.sample_flow_nl_min * 60.0)
         crew = Schedule(tuple(Act(SEAL_HELD_S, "seal", name) for name in self.held))
-        super().__init__(sites.as_toml(build(size)), seed=seed, step_s=STEP_S, cadence=CADENCE, crew=crew, assumptions=assumed)
+        super().__init__(sites.as_toml(build(size)), seed=seed, step_s=STEP_S, cadence=CADENCE, crew=crew, assumptions=assumed,
+                         faults=badly_tied(size))  # fmt: skip
         fill_held(self.plant, self.site, self.held, seed)
         self._meter_draws()
 
