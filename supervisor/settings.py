@@ -204,9 +204,21 @@ class Room(_Table):
     sensor: Annotated[tuple[RoomSensor, ...], Field(min_length=1, strict=False)]
 
 
+class Purity(_Table):
+    """One point of a generator's data sheet: its residual oxygen while it gives this flow."""
+
+    flow_nl_min: Positive
+    o2_pct: PctValue
+
+
 class Source(_Table):
-    """Where a gas comes from. `o2_pct` is a nitrogen generator's residual oxygen at rated flow. A price is by mass or by
-    volume; `order_lead_days` is how long a delivery takes from the order on.
+    """Where a gas comes from. `capacity_nl_min` is a flow that may be drawn for as long as one likes: a generator's rated
+    flow, what a bank's vaporiser keeps up without icing. `o2_pct` is a nitrogen generator's residual oxygen at that flow and
+    `purity` its data sheet, where residual oxygen depends on flow. A price is by mass or by volume; `order_lead_days` is how
+    long a delivery takes from the order on.
+
+    Nothing is asked of a source whose own meter reads more than `o2_pct_max` or less than `pressure_kpa_min`; where a limit is
+    given, a reading that is missing is one beyond it. `valves_at_once` is how many valves may stand open on it.
     """
 
     id: Name
@@ -214,6 +226,10 @@ class Source(_Table):
     unit: Name
     capacity_nl_min: Positive
     o2_pct: PctValue = 0.0
+    o2_pct_max: PctValue | None = None
+    purity: Annotated[tuple[Purity, ...], Field(strict=False)] = ()
+    pressure_kpa_min: Positive | None = None
+    valves_at_once: Annotated[int, Field(ge=1)] | None = None
     stock_kg: NonNegative | None = None
     reserve_kg: NonNegative = 0.0
     order_lead_days: Annotated[int, Field(ge=0, le=365)] | None = None

@@ -23,12 +23,14 @@ def explaining(site: SiteFile, name: str, subject: str) -> Iterator[tuple[str, s
     """Name and subject of every alarm that would explain this one, the furthest up first where there are several."""
     for kind in EXPLAINED.get(name, ()):
         for point in _above(site, subject, kind):
-            yield _ALARM[kind], point
+            for alarm in _ALARMS[kind]:
+                yield alarm, point
 
 
-_ALARM = {
-    "unit": "unit_silent", "own_unit": "unit_silent", "analyser_unit": "unit_silent", "source_units": "unit_silent",
-    "analyser": "analyser_silent", "sources": "source_unavailable",
+_ALARMS = {
+    "unit": ("unit_silent",), "own_unit": ("unit_silent",), "analyser_unit": ("unit_silent",),
+    "source_units": ("unit_silent",), "analyser": ("analyser_silent",),
+    "sources": ("source_unavailable", "source_impure", "source_pressure_low"),
 }  # fmt: skip
 
 

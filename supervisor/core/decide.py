@@ -3,12 +3,12 @@
 Every decision starts from the sample plus all that was given, or may have been, since it was taken.
 """
 
-from supervisor.core import alarms, ledger, pulldown, regulation, venting
+from supervisor.core import alarms, ledger, pulldown, regulation, sources, venting
 from supervisor.core.allocator import allocate
 from supervisor.core.balance import Mixture, Unreachable, feed_of, swept
 from supervisor.core.desk import Desk
-from supervisor.core.dosing import DOSE_NL_MIN
 from supervisor.core.state import Enclosure, Sample
+from supervisor.core.supply import DOSE_NL_MIN
 from supervisor.core.transitions import trigger
 from supervisor.core.tuning import holding_gains
 from supervisor.settings import Recipe
@@ -54,12 +54,13 @@ def projected(desk: Desk, name: str, sample: Sample) -> Mixture:
 
 
 def nitrogen_o2_pct(desk: Desk, name: str) -> float:
-    """The nitrogen's residual oxygen: what the source says now, else what the site file says."""
+    """The nitrogen's residual oxygen: what the source says now, else what the site file says. While it is off purity nothing is
+    asked of it, so that what is planned meanwhile is planned for when it is pure again."""
     source = desk.site.source_of(name, "nitrogen")
     if source is None:
         return 0.0
     said = desk.state.sources[source.id].o2_pct
-    return max(0.0, said) if said is not None else source.o2_pct
+    return max(0.0, said) if said is not None and sources.pure(desk, source) else source.o2_pct
 
 
 def _pull_down(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: Sample) -> None:

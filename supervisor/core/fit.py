@@ -29,6 +29,7 @@ def fit(site: SiteFile, state: SiteState) -> None:
     named = (*site.analyser, *site.source, *site.enclosure, *(one for room in site.room for one in room.sensor))
     _keep(state.units, dict.fromkeys(one.unit for one in named), Unit)
     state.open_doses = {request_id: where for request_id, where in state.open_doses.items() if where in site.enclosures}
+    state.waits = {valve: wait for valve, wait in state.waits.items() if valve.split("/")[0] in site.enclosures}
     for alarm in state.alarms.values():  # a snapshot of a version that kept no latch by itself
         alarm.latched = alarm.latched or alarm.state.startswith("latched")
     for analyser in state.analysers.values():

@@ -24,11 +24,20 @@ def open_doses(desk: Desk, enclosure: str) -> list[Dose]:
     return [kept.doses[request_id] for request_id in kept.running.values()]
 
 
-def flow_taken_nl_min(desk: Desk, source: str) -> float:
-    """How much of a source's capacity the open requests may be drawing."""
+def drawing(desk: Desk, source: str) -> list[Dose]:
+    """The requests that may be drawing on a source."""
     enclosures = desk.state.enclosures
     doses = (enclosures[where].doses[request_id] for request_id, where in desk.state.open_doses.items())
-    return sum(one.flow_nl_min for one in doses if one.source == source)
+    return [one for one in doses if one.source == source]
+
+
+def within_nl(desk: Desk, enclosure: str, gas: Gas, span_s: float) -> float:
+    """What this valve has given, or may have, by requests that ran within the last `span_s`; at most `KEEP_S`."""
+    return sum(
+        one.volume_nl if one.closed_mono_s is None or one.outcome == "unknown" else one.delivered_nl
+        for one in desk.state.enclosures[enclosure].doses.values()
+        if one.gas == gas and (one.closed_mono_s is None or one.closed_mono_s >= desk.now.mono_s - span_s)
+    )
 
 
 def enter(desk: Desk, dose: Dose) -> None:
@@ -111,7 +120,7 @@ def _settle(desk: Desk, dose: Dose, code: str | None, counted: bool) -> None:
         return
     if not counted:
         kept.failures += 1
-    kept.hold_until_mono_s = desk.now.mono_s + min(15.0 * 2 ** min(kept.failures, 4), 240.0)
+    kept.hold_until_mono_s = kept.pauses_mono_s[dose.gas] = desk.now.mono_s + min(15.0 * 2 ** min(kept.failures, 4), 240.0)
     kept.hold_reason = f"hardware {dose.outcome} {dose.gas}: {code or 'no code'}"
     # A decision on a sample from after this dose's end saw the shortfall in the gas, and has it in its volume already.
     decided = kept.decided_mono_s is not None and dose.closed_mono_s is not None and dose.closed_mono_s <= kept.decided_mono_s

@@ -20,6 +20,7 @@ from supervisor.core import (
     room_air,
     rows,
     sampling,
+    sources,
     transitions,
     units,
 )  # fmt: skip
@@ -197,9 +198,7 @@ def _arrive(desk: Desk, event: Arrived) -> None:
         case DoseReport():
             ledger.on_report(desk, names[0], names[1], body)  # type: ignore[arg-type]
         case SourceStatus():
-            source = desk.state.sources[names[0]]
-            source.available, source.capacity_nl_min = body.available, body.capacity_nl_min
-            source.o2_pct, source.stock_kg, source.heard_mono_s = body.o2_pct, body.stock_kg, desk.now.mono_s
+            sources.on_status(desk, names[0], body)
         case OperatorCommand():
             commands.on_command(desk, body)
         case _:
@@ -246,15 +245,17 @@ def _tick(desk: Desk) -> None:
             state.epoch_settled = state.link_up and (units.heard_all(desk) or waited)
         for name in state.sources:
             if name in site.gas_sources:
-                dosing.judge_source(desk, name)
+                sources.judge(desk, name)
     for name in site.rooms if sweeping else list(state.dirty_rooms):
         entry.judge(desk, name)
     names = [name for name in (site.enclosures if sweeping else state.dirty) if name in site.enclosures]
     for name in names:
         if name in state.dirty:
             decide.on_sample(desk, name)
-    for name in sorted(names, key=lambda one: dosing.urgency(desk, one)):
+    for name in names:
         dosing.judge(desk, name)
+    if names:
+        dosing.serve(desk, names)
     for name in names:
         _show_if_news(desk, name)
     for name in site.analysers if sweeping else _just_sampled(desk, names):

@@ -159,13 +159,26 @@ class Analyser:
 
 @dataclass(slots=True)
 class Source:
-    """What a source last said of itself; None is unknown."""
+    """What a source last said of itself; None is unknown. `pure_since_mono_s` and `pressed_since_mono_s`: since when its meter
+    has read within its limits without a gap.
+    """
 
     available: bool | None = None
     capacity_nl_min: float | None = None
     o2_pct: float | None = None
+    pressure_kpa: float | None = None
     stock_kg: float | None = None
     heard_mono_s: float | None = None
+    pure_since_mono_s: float | None = None
+    pressed_since_mono_s: float | None = None
+
+
+@dataclass(slots=True)
+class Wait:
+    """A valve's place in the line before its source: since when it waits, and the leases it has had of its turn."""
+
+    since_mono_s: float
+    leases: int = 0
 
 
 @dataclass(slots=True)
@@ -173,7 +186,7 @@ class Dose:
     """One request in the ledger. `outcome` is the hardware's last word, `requested` before any, `unknown` when none came.
 
     While it is open its whole volume counts as given; once closed, `delivered_nl` does, except that `unknown` still
-    counts whole.
+    counts whole. `stopped_mono_s`: when its valve was last told to stop.
     """
 
     request_id: str
@@ -188,11 +201,14 @@ class Dose:
     delivered_nl: float = 0.0
     closed_mono_s: float | None = None
     counted: Counted | None = None
+    stopped_mono_s: float | None = None
 
 
 @dataclass(slots=True)
 class Enclosure:
-    """`wanted_nl` is what was decided and not yet requested; `decided_mono_s` when the sample behind it was taken."""
+    """`wanted_nl` is what was decided and not yet requested; `decided_mono_s` when the sample behind it was taken.
+    `hold_reason` is for people, until `hold_until_mono_s`; until `pauses_mono_s` a valve that failed or was refused rests.
+    """
 
     state: State = "filling"
     since_wall_s: float = 0.0
@@ -212,6 +228,7 @@ class Enclosure:
     why: str = ""
     hold_until_mono_s: float = 0.0
     hold_reason: str = ""
+    pauses_mono_s: dict[Gas, float] = field(default_factory=dict)
     failures: int = 0
     breathable_samples: int = 0
     off_plan: int = 0
@@ -256,7 +273,8 @@ class Alarm:
 
 @dataclass(slots=True)
 class SiteState:
-    """`open_doses` are the requests that may still run, by the enclosure that holds them; the dose itself lies there.
+    """`open_doses` are the requests that may still run, by the enclosure that holds them; the dose itself lies there. `waits`
+    are the valves, `<enclosure>/<gas>`, whose gas is wanted and not all asked for.
     `problems` are the alarms whose condition holds, by subject, worst first; `consequences` the worst of what follows from
     them. `alarm_timers` are the alarms that wait for a time, `announced` those of the last ten minutes (mono, alarm),
     `held_back` how many others an alarm explains.
@@ -285,6 +303,7 @@ class SiteState:
     enclosures: dict[str, Enclosure] = field(default_factory=dict)
     open_doses: dict[str, str] = field(default_factory=dict)
     books: Books = field(default_factory=Books)
+    waits: dict[str, Wait] = field(default_factory=dict)
     alarms: dict[str, Alarm] = field(default_factory=dict)
     problems: dict[str, list[str]] = field(default_factory=dict)
     consequences: dict[str, str] = field(default_factory=dict)

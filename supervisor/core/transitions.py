@@ -32,6 +32,7 @@ def _enter(desk: Desk, name: str, kept: Enclosure) -> None:
     kept.since_wall_s, kept.since_mono_s = desk.now.wall_s, desk.now.mono_s
     kept.wanted_nl, kept.why, kept.phase = {}, "", ""
     kept.hold_until_mono_s, kept.hold_reason, kept.failures, kept.off_plan = 0.0, "", 0, 0
+    kept.pauses_mono_s = {}
     kept.breathable_samples, kept.decided_mono_s, kept.before = 0, None, None
     regulation.reset(kept.o2_loop)
     regulation.reset(kept.co2_loop)

@@ -206,14 +206,17 @@ def test_with_two_analysers_on_its_line_neither_alone_explains_that_no_sample_co
     ]  # fmt: skip
 
 
+OF_SOURCES = ("source_unavailable", "source_impure", "source_pressure_low")
+
+
 @pytest.mark.parametrize(("name", "subject", "expected"), [
     ("guard_refusals", "w1", [
         ("unit_silent", "gw-west"), ("unit_silent", "gw-plant"), ("unit_silent", "gw-plant"), ("unit_silent", "gw-plant"),
-        ("analyser_silent", "az"), ("source_unavailable", "generator"), ("source_unavailable", "bank"),
+        ("analyser_silent", "az"), *[(alarm, "generator") for alarm in OF_SOURCES], *[(alarm, "bank") for alarm in OF_SOURCES],
     ]),
     ("dose_failing", "e1", [
         ("unit_silent", "gw-east"), *[("unit_silent", "gw-plant")] * 3,
-        ("source_unavailable", "generator"), ("source_unavailable", "bank"), ("source_unavailable", "blower"),
+        *[(alarm, source) for source in ("generator", "bank", "blower") for alarm in OF_SOURCES],
     ]),
     ("analyser_silent", "az", [("unit_silent", "gw-plant")]),
     ("analyser_silent", "e1", []),

@@ -4,7 +4,6 @@ import corekit
 import pytest
 from corekit import RequestDose, StopDose, at
 
-from supervisor.core import dosing
 from supervisor.core.site import Core
 from supervisor.core.state import Sample
 from supervisor.values import LinkChanged, RequestRefused
@@ -113,27 +112,6 @@ def test_a_source_that_can_give_nothing_gets_no_request() -> None:
     bench.say_source("generator", capacity_nl_min=0.0)
     wanting(bench, nitrogen=500.0)
     assert ask(bench) == []
-
-
-def test_what_holds_goes_before_what_is_pulled_down() -> None:
-    bench = corekit.ready()
-    bench.say_source("generator", capacity_nl_min=50.0)
-    pulling = wanting(bench, "e1", nitrogen=500.0)
-    pulling.state, pulling.phase = "pulling_down", "nitrogen"
-    wanting(bench, "e2", nitrogen=50.0)
-    assert [one.enclosure for one in ask(bench)] == ["e2"]
-
-
-def test_who_goes_first() -> None:
-    """What is vented, then what is held, then the pull-down that has least left."""
-    bench = corekit.ready()
-    kept = bench.core.state.enclosures
-    for name, state, phase, wanted_nl in (("e1", "pulling_down", "nitrogen", 800.0), ("e2", "pulling_down", "co2", 90.0),
-                                          ("w1", "holding", "", 900.0)):  # fmt: skip
-        kept[name].state, kept[name].phase, kept[name].wanted_nl = state, phase, {"nitrogen": wanted_nl}
-    assert sorted(kept, key=lambda name: dosing.urgency(bench.desk(), name)) == ["w1", "e2", "e1"]
-    kept["e1"].state = "venting"
-    assert sorted(kept, key=lambda name: dosing.urgency(bench.desk(), name)) == ["e1", "w1", "e2"]
 
 
 # ------------------------------------------------------------------------------------------------ what stands in the way

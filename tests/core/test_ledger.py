@@ -72,7 +72,7 @@ def test_a_last_word_counts_as_told(outcome: str, delivered_nl: float) -> None:
     book.report("1-1", outcome, delivered_nl)
     assert book.given_nl() == pytest.approx(delivered_nl)
     assert ledger.open_doses(book.desk(), "e1") == [] and ledger.running(book.desk(), "e1", "nitrogen") is None
-    assert ledger.flow_taken_nl_min(book.desk(), "generator") == 0.0
+    assert ledger.drawing(book.desk(), "generator") == []
 
 
 def test_a_last_word_is_final() -> None:
@@ -193,15 +193,15 @@ def test_a_request_that_the_guard_refused_was_never_given() -> None:
     book.dose()
     ledger.strike(book.desk(), "e1", "1-1")
     assert book.given_nl() == 0.0 and ledger.open_doses(book.desk(), "e1") == []
-    assert ledger.flow_taken_nl_min(book.desk(), "generator") == 0.0
+    assert ledger.drawing(book.desk(), "generator") == []
 
 
 def test_open_requests_take_their_source_s_flow() -> None:
     book = Book()
     book.dose()
     book.dose("co2", source="bank")
-    assert ledger.flow_taken_nl_min(book.desk(), "generator") == FLOW_NL_MIN
-    assert ledger.flow_taken_nl_min(book.desk(), "bank") == FLOW_NL_MIN
+    assert [one.gas for one in ledger.drawing(book.desk(), "generator")] == ["nitrogen"]
+    assert [one.gas for one in ledger.drawing(book.desk(), "bank")] == ["co2"]
 
 
 def test_only_what_came_after_the_sample_counts_and_what_was_under_way_by_its_share() -> None:
@@ -274,3 +274,14 @@ def test_the_ledger_survives_dump_and_load_in_the_middle_of_a_dose() -> None:
     assert ledger.given_nl(bench.desk(), "e1", 0.0) == before
     assert ledger.running(bench.desk(), "e1", "nitrogen").request_id == bench.requests()[0].request_id
     assert bench.core.state.open_doses == {bench.requests()[0].request_id: "e1"}
+
+
+def test_what_a_valve_gave_within_an_hour_counts_until_the_hour_is_over() -> None:
+    book = Book()
+    book.report(book.dose(), "aborted", 40.0)
+    book.go(1800.0)
+    book.dose()
+    assert ledger.within_nl(book.desk(), "e1", "nitrogen", 3600.0) == 40.0 + VOLUME_NL, "one that runs counts whole"
+    assert ledger.within_nl(book.desk(), "e1", "co2", 3600.0) == 0.0
+    book.go(1801.0)
+    assert ledger.within_nl(book.desk(), "e1", "nitrogen", 3600.0) == VOLUME_NL, "unknown counts as given"
