@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from unittest.mock import patch
 
-from supervisor.core import dosing, sampling
+from supervisor.core import sampling, supply
 from supervisor.core.desk import Desk
 
 POLICIES = ("supervisor", "rotation", "first come", "rotation and first come")
@@ -35,19 +35,17 @@ class Rotation:
 
 
 class FirstCome:
-    """Whoever has wanted gas for longest is first; whoever wants none is last."""
+    """The valve that has wanted gas for longest is first."""
 
     def __init__(self) -> None:
         self.since_s: dict[str, float] = {}
 
     def in_order(self, desk: Desk, names: list[str]) -> list[str]:
-        for name in names:
-            kept = desk.state.enclosures[name]
-            if kept.running or any(nl >= dosing.DOSE_NL_MIN for nl in kept.wanted_nl.values()):
-                self.since_s.setdefault(name, desk.now.mono_s)
-            else:
-                self.since_s.pop(name, None)
-        return sorted(names, key=lambda name: (self.since_s.get(name, desk.now.mono_s), name))
+        for valve in [valve for valve in self.since_s if valve not in desk.state.waits]:
+            del self.since_s[valve]
+        for valve in desk.state.waits:
+            self.since_s.setdefault(valve, desk.now.mono_s)
+        return sorted(names, key=lambda valve: (self.since_s[valve], valve))
 
 
 @contextmanager
@@ -59,7 +57,7 @@ def sharing(policy: str) -> Iterator[None]:
             stack.enter_context(patch.object(sampling, "_most_overdue", _as_enclosure(rotation)))
         if "first come" in policy:
             queue = FirstCome()
-            stack.enter_context(patch.object(dosing, "urgency", _as_key(queue)))
+            stack.enter_context(patch.object(supply, "in_order", queue.in_order))
         yield
 
 
@@ -69,11 +67,3 @@ def _as_enclosure(rotation: Rotation) -> Callable[[Desk, str], str | None]:
         return None if line is None else desk.site.enclosure_of_line[line]
 
     return chosen
-
-
-def _as_key(queue: FirstCome) -> Callable[[Desk, str], tuple[float, str]]:
-    def key(desk: Desk, name: str) -> tuple[float, str]:
-        queue.in_order(desk, [name])
-        return queue.since_s.get(name, desk.now.mono_s), name
-
-    return key
