@@ -1,13 +1,13 @@
 """One day of one site under one policy: what became of the fruit, the gas, the samples and the crew's waiting.
 
-Before the day all that is held is sampled once and declared held, in the same plain way whatever the policy, so that the
-plants of one seed are the same to the last bit when the day begins and the crew with it.
+Before the day all that is held is sampled and declared held by the supervisor, whatever the policy, so that the plants of one
+seed are the same to the last bit when the day begins, and the crew with it.
 """
 
 from collections import Counter
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from simulator.assumed import Assumptions, Cadence
+from simulator.assumed import Cadence
 from simulator.crew import Act, Schedule
 from supervisor.messages import CommandOutcome, EnclosureState, SelectLine
 from supervisor.shell.engine import Outgoing
@@ -75,9 +75,8 @@ class SharedSite(Metered):
         self.drawn_nl: Counter[str] = Counter()
         self.visits = 0
         self.held = held_before(size)
-        assumed = replace(Assumptions(), cell_time_constant_s=size.cell_ml / 1000.0 / size.sample_flow_nl_min * 60.0)
         crew = Schedule(tuple(Act(SEAL_HELD_S, "seal", name) for name in self.held))
-        super().__init__(sites.as_toml(build(size)), seed=seed, step_s=STEP_S, cadence=CADENCE, crew=crew, assumptions=assumed,
+        super().__init__(sites.as_toml(build(size)), seed=seed, step_s=STEP_S, cadence=CADENCE, crew=crew,
                          faults=badly_tied(size))  # fmt: skip
         fill_held(self.plant, self.site, self.held, seed)
         self._meter_draws()

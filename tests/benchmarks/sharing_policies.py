@@ -5,7 +5,7 @@ a sentence: the rotation never rests and passes over enclosures that stand open;
 enclosure has wanted gas, and a pull-down that waits for a sample wants none.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from unittest.mock import patch
 
@@ -13,7 +13,7 @@ from supervisor.core import sampling, supply
 from supervisor.core.desk import Desk
 
 POLICIES = ("supervisor", "rotation", "first come", "rotation and first come")
-BEFORE = POLICIES[-1]  # until the day begins, whatever it is that is measured
+BEFORE = POLICIES[0]  # until the day begins, whatever it is that is measured
 
 
 class Rotation:
@@ -53,17 +53,7 @@ def sharing(policy: str) -> Iterator[None]:
     """While this stands every core in the process shares by this policy."""
     with ExitStack() as stack:
         if "rotation" in policy:
-            rotation = Rotation()
-            stack.enter_context(patch.object(sampling, "_most_overdue", _as_enclosure(rotation)))
+            stack.enter_context(patch.object(sampling, "choose", Rotation().choose))
         if "first come" in policy:
-            queue = FirstCome()
-            stack.enter_context(patch.object(supply, "in_order", queue.in_order))
+            stack.enter_context(patch.object(supply, "in_order", FirstCome().in_order))
         yield
-
-
-def _as_enclosure(rotation: Rotation) -> Callable[[Desk, str], str | None]:
-    def chosen(desk: Desk, analyser: str) -> str | None:
-        line = rotation.choose(desk, analyser)
-        return None if line is None else desk.site.enclosure_of_line[line]
-
-    return chosen

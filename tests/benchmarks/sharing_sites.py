@@ -10,7 +10,6 @@ there is enough for the day, and for an afternoon there is not enough for all.
 
 import copy
 from dataclasses import dataclass
-from math import pi
 from random import Random
 
 from simulator.crew import Act
@@ -23,7 +22,6 @@ ROOM_OF = 20  # enclosures in one room
 ROOM_M3, VENTILATION_M3_H = 400 / 6 * ROOM_OF, 120 / 6 * ROOM_OF  # as the example has for each of its enclosures
 BORE_MM = 4.0
 TUBES_M = (12.0, 20.0, 28.0, 36.0, 44.0, 52.0, 60.0)
-SETTLED_TAUS = 6.8  # of a well-mixed cell: 0.11 % of a step is left
 WAVE, WAVES = 5, 4
 WAVE_EVERY_S, BAG_EVERY_S = 2700.0, 120.0
 SCARCE = 0.6
@@ -123,16 +121,12 @@ def _source(one: sites.Site, size: Size) -> sites.Site:
 
 
 def _analyser(one: sites.Site, size: Size) -> sites.Site:
-    settling_s = SETTLED_TAUS * size.cell_ml / 1000.0 / size.sample_flow_nl_min * 60.0
-    lines = []
-    for number in range(size.enclosures):
-        tube_l = pi / 4.0 * (BORE_MM / 100.0) ** 2 * TUBES_M[number % len(TUBES_M)] * 10.0  # decimetres
-        transport_s = tube_l / size.sample_flow_nl_min * 60.0
-        lines.append({"id": f"line-{number:03}", "transport_s": round(transport_s, 1), "settling_s": round(settling_s, 1)})
-    return {**one, "sample_flow_nl_min": size.sample_flow_nl_min, "lines": lines}
+    tubes = [{"length_m": TUBES_M[number % len(TUBES_M)], "bore_mm": BORE_MM} for number in range(size.enclosures)]
+    lines = [{"id": f"line-{number:03}", "tube": tube} for number, tube in enumerate(tubes)]
+    return {**one, "sample_flow_nl_min": size.sample_flow_nl_min, "cell_ml": size.cell_ml, "lines": lines}
 
 
 def oldest_s_bound(size: Size) -> float:
     """How old the sample of anything sealed may grow: two rounds of all lines, each visit given as long as it may take."""
-    analyser = build(size)["analyser"][0]
-    return 2.0 * sum(line["transport_s"] + line["settling_s"] + VISIT_MARGIN_S for line in analyser["lines"])
+    lines = SiteFile.model_validate(build(size)).lines.values()
+    return 2.0 * sum(line.visit_s + VISIT_MARGIN_S for line in lines)
