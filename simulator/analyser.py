@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 from .assumed import AIR_CO2_PCT, AIR_O2_PCT, Assumptions
+from .drift import Drift
 from .faults import FaultBoard
 from .scheduler import Scheduler
 from .sitefile import AnalyserSpec
@@ -50,6 +51,7 @@ class Analyser:
         self._plug: Gas = air
         self._cell: Gas = air
         self._history: deque[tuple[int, Gas]] = deque([(scheduler.now_ms, air)])
+        self.drift = Drift(spec.id, faults, scheduler.now_ms)
         self._seq = 0
         self._last_o2_pct, self._last_co2_pct = air
 
@@ -77,6 +79,7 @@ class Analyser:
     def read(self) -> None:
         """Bring the cell to now and send a reading of it."""
         self._mix()
+        self.drift.advance(self._scheduler.now_ms)
         self._seq += 1
         if self._faults.stands("analyser_dead", self._spec.id):
             return
@@ -102,15 +105,20 @@ class Analyser:
             "settled": settled,
             "status": "fault" if fault else "ok",
             "corrected": not self._assumed.cross_sensitivity,
-            "sample_flow_nl_min": self._spec.sample_flow_nl_min,
+            "sample_flow_nl_min": self._spec.sample_flow_nl_min if self._flows() else 0.0,
         }
 
     def _measure(self) -> None:
-        o2_pct, co2_pct = self._cell
+        o2_pct, co2_pct = self.drift.shown(*self._cell)
         if self._assumed.cross_sensitivity:
             o2_pct += self._assumed.o2_per_co2 * co2_pct
         self._last_o2_pct = round(o2_pct + self._chance.gauss(0.0, self._assumed.o2_noise_pct), 3)
         self._last_co2_pct = round(co2_pct + self._chance.gauss(0.0, self._assumed.co2_noise_pct), 3)
+
+    def _flows(self) -> bool:
+        """Whether anything comes from the line that is drawn; from an empty cylinder nothing may."""
+        line = self._spec.lines.get(self._source)
+        return line is None or line.gas is None or self._faults.size("calibration_gas_empty", line.gas.id) != 1.0
 
     def _lease_over(self, until_ms: int) -> None:
         if self._until_ms == until_ms:
@@ -147,6 +155,9 @@ class Analyser:
         """Let the cell follow what came out of the line since it was last looked at."""
         now_ms = self._scheduler.now_ms
         if now_ms <= self._read_ms:
+            return
+        if not self._flows():
+            self._read_ms = now_ms
             return
         history = self._history
         history.append((now_ms, self._inlet(self._source)))

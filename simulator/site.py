@@ -19,7 +19,7 @@ from .piping import Piping
 from .room import Room
 from .scheduler import Scheduler
 from .signing import CrewKey
-from .sitefile import AnalyserSpec, read_site
+from .sitefile import AnalyserSpec, GasSpec, read_site
 from .sources import Source
 from .telemetry import air_teller, bag_teller, climate_teller, pulp_teller, spread
 from .units import Epoch, Unit
@@ -138,7 +138,7 @@ class Plant:
             if enclosure is not None:
                 return self.gas(enclosure)
             if own is not None and own.gas is not None:
-                return own.gas.o2_pct, own.gas.co2_pct
+                return self._from_cylinder(own.gas)
             if own is not None and own.room in yard.rooms:
                 return yard.rooms[own.room].o2_pct, yard.rooms[own.room].co2_pct
             return AIR_O2_PCT, AIR_CO2_PCT
@@ -158,6 +158,13 @@ class Plant:
             inlet,
             draw,
         )
+
+    def _from_cylinder(self, gas: GasSpec) -> tuple[float, float]:
+        """What comes out of a cylinder of calibration gas."""
+        if self.faults.stands("calibration_gas_empty", gas.id):
+            return AIR_O2_PCT, AIR_CO2_PCT
+        wrong_o2_pct = self.faults.size("calibration_gas_wrong", gas.id)
+        return gas.o2_pct if wrong_o2_pct is None else wrong_o2_pct, gas.co2_pct
 
     def _cutter(self, room: str, unit: str) -> Callable[[], None]:
         covered = [

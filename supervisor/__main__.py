@@ -10,6 +10,7 @@ from pathlib import Path
 from supervisor.shell.console import alarms as cli_alarms
 from supervisor.shell.console import arguments
 from supervisor.shell.console import audit as audit_cmd
+from supervisor.shell.console import calibration as cli_calibration
 from supervisor.shell.console import commands as cli_commands
 from supervisor.shell.console import notify as notify_cmd
 from supervisor.shell.console import operators as cli_operators
@@ -75,6 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_status.add(commands)
     cli_alarms.add(commands)
     cli_commands.add(commands)
+    cli_calibration.add(commands)
     cli_operators.add(commands)
     notify_cmd.add(commands)
     schema = commands.add_parser("schema", help="print the JSON Schema of a site file, for editors")

@@ -11,7 +11,8 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 
-from supervisor.settings_analyser import Analyser, CalibrationGas, Line
+from supervisor.settings_analyser import Analyser, Line
+from supervisor.settings_calibration import CalibrationGas
 from supervisor.settings_notify import Notify
 from supervisor.settings_table import Name
 from supervisor.settings_table import Table as _Table

@@ -5,6 +5,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
+from supervisor.settings_calibration import CalibrationPlan
 from supervisor.settings_table import Name, Table
 
 LARGEST_STEP_PCT = 17.95  # from air to 3 % O2: the largest step from one line to the next
@@ -58,24 +59,13 @@ class Analyser(Table):
     idle_line: Name
     sample_flow_nl_min: Annotated[float, Field(gt=0)] = 1.0
     cell_ml: Annotated[float, Field(gt=0)] = 150.0
+    calibration: CalibrationPlan = CalibrationPlan()
     lines: Annotated[tuple[Line, ...], Field(min_length=1, strict=False)]
 
     @model_validator(mode="after")
     def _times(self) -> "Analyser":
         lines = tuple(line.timed(self.sample_flow_nl_min, self.cell_ml) for line in self.lines)
         return self.model_copy(update={"lines": lines})
-
-
-class CalibrationGas(Table):
-    """A cylinder of known gas: what its certificate says, how surely, and until when (a date such as 2027-03-31)."""
-
-    id: Name
-    o2_pct: Annotated[float, Field(ge=0, le=100)]
-    co2_pct: Annotated[float, Field(ge=0, le=100)]
-    o2_uncertainty_pct: Annotated[float, Field(ge=0, le=5)]
-    co2_uncertainty_pct: Annotated[float, Field(ge=0, le=5)]
-    certificate: Annotated[str, Field(min_length=1)]
-    expires: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$", description="a date such as 2027-03-31, in quotes")]
 
 
 def transport_s(tube: Tube, flow_nl_min: float) -> float:

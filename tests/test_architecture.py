@@ -12,7 +12,7 @@ from types import ModuleType
 import pytest
 from pydantic import BaseModel
 
-from supervisor import messages, settings, settings_analyser, settings_notify, values
+from supervisor import messages, settings, settings_analyser, settings_calibration, settings_notify, values
 
 ROOT = Path(__file__).resolve().parents[1]
 PYTHON = sorted(
@@ -208,7 +208,7 @@ def test_no_assert_stands_in_for_a_check() -> None:
 
 # ------------------------------------------------------------------------------------------------ units in names
 
-UNIT = re.compile(r"(^|_)(pct|nl|nl_min|ml|s|c|pa|kpa|kg|m|mm|m3|m3_h)(_(max|min))?$")
+UNIT = re.compile(r"(^|_)(pct|nl|nl_min|ml|s|h|c|pa|kpa|kg|m|mm|m3|m3_h)(_(max|min))?$")
 WITHOUT_A_UNIT = {
     # One figure for each gas; the field that holds the table carries the unit: flow_nl_min_max.
     ("GasFlows", "nitrogen"), ("GasFlows", "co2"), ("GasFlows", "air"),
@@ -227,7 +227,7 @@ def float_fields(module: ModuleType) -> Iterator[tuple[str, str]]:
 
 
 def test_a_number_carries_its_unit_last_in_its_name() -> None:
-    modules = (values, settings, settings_analyser, settings_notify, messages)
+    modules = (values, settings, settings_analyser, settings_calibration, settings_notify, messages)
     fields = {place for module in modules for place in float_fields(module)}
     assert len(fields) > 50
     assert {place for place in fields if not UNIT.search(place[1])} == WITHOUT_A_UNIT

@@ -16,6 +16,8 @@ EXPLAINED: dict[str, tuple[str, ...]] = {
     "late_report": ("unit",),
     "analyser_silent": ("own_unit",),
     "source_unavailable": ("own_unit",),
+    "calibration_due": ("own_unit", "own_analyser", "gases_suspect", "gases_expired"),
+    "calibration_overdue": ("own_unit", "own_analyser"),
 }
 
 
@@ -31,6 +33,8 @@ _ALARMS = {
     "unit": ("unit_silent",), "own_unit": ("unit_silent",), "analyser_unit": ("unit_silent",),
     "source_units": ("unit_silent",), "analyser": ("analyser_silent",),
     "sources": ("source_unavailable", "source_impure", "source_pressure_low"),
+    "own_analyser": ("analyser_silent",), "gases_suspect": ("calibration_gas_suspect",),
+    "gases_expired": ("calibration_gas_expired",),
 }  # fmt: skip
 
 
@@ -39,6 +43,13 @@ def _above(site: SiteFile, subject: str, kind: str) -> Iterator[str]:
         point = site.analysers.get(subject) or site.gas_sources.get(subject)
         if point is not None:
             yield point.unit
+        return
+    if kind == "own_analyser":
+        yield subject
+        return
+    if kind.startswith("gases"):
+        lines = site.analysers[subject].lines if subject in site.analysers else ()
+        yield from (line.gas for line in lines if line.gas is not None)
         return
     enclosure = site.enclosures.get(subject)
     if enclosure is None:

@@ -1,6 +1,6 @@
 """What operators want: carried out once, or refused with a reason they can act on."""
 
-from supervisor.core import accounts, alarm_words, entry
+from supervisor.core import accounts, alarm_words, calibration, entry
 from supervisor.core import people as people_in_rooms
 from supervisor.core.desk import Desk
 from supervisor.core.enclosure import RESUME, TRANSITIONS, Trigger
@@ -49,6 +49,8 @@ def _carry_out(desk: Desk, command: OperatorCommand) -> str | None:
             return people_in_rooms.leave(desk, command)
         entry.settle(desk, command.target)  # whatever was heard up to now counts, before the next tick as well
         return people_in_rooms.enter(desk, command, entry.latched(desk, command.target))
+    if command.action == "calibrate":
+        return calibration.calibrate(desk, command)
     return f"this version does not carry out {command.action}"
 
 

@@ -5,6 +5,8 @@ for the last line's gas to be gone, and the figures are possible at all. Its tim
 the unit says, corrected by its clock offset, less the line's way to the analyser.
 """
 
+from supervisor.core import calibration
+from supervisor.core.calibration_sums import applied
 from supervisor.core.desk import Desk
 from supervisor.core.state import Sample
 from supervisor.core.units import our_times, usable
@@ -30,12 +32,17 @@ def on_reading(desk: Desk, name: str, reading: AnalyserReading) -> None:
         analyser.run_mono_s, analyser.run_heard_mono_s = in_cell_mono_s, desk.now.mono_s
         analyser.run_observed_s = observed_s
     enclosure = desk.site.enclosure_of_line.get(reading.line)
-    if enclosure is None or reading.line not in desk.site.lines:
+    if reading.line not in desk.site.lines:
         return
     line = desk.site.lines[reading.line]
     # By the unit's clock and by ours, whichever says less: a burst of late messages is no long draw.
     drawn_s = min(observed_s - analyser.run_observed_s, desk.now.mono_s - analyser.run_heard_mono_s)
-    if _believable(reading) and drawn_s >= line.transport_s + line.settling_s:
+    drawn_long = drawn_s >= line.transport_s + line.settling_s
+    if enclosure is None:
+        if sound and reading.settled and drawn_long:
+            calibration.on_reading(desk, name, reading.line, reading)
+        return
+    if _believable(reading) and drawn_long:
         ref = SampleRef(name, reading.boot, reading.seq)
         _take(desk, enclosure, ref, reading, in_cell_mono_s - line.transport_s, in_cell_wall_s - line.transport_s)
 
@@ -54,17 +61,19 @@ def _believable(reading: AnalyserReading) -> bool:
 def _take(
     desk: Desk, enclosure: str, ref: SampleRef, reading: AnalyserReading, taken_mono_s: float, taken_wall_s: float
 ) -> None:
-    kept = desk.state.enclosures[enclosure]
+    kept, o2_pct, co2_pct = desk.state.enclosures[enclosure], reading.o2_pct, reading.co2_pct
+    if not reading.corrected:
+        o2_pct, co2_pct = applied(desk.state.analysers[ref.analyser].calibration, o2_pct, co2_pct)
     first_of_visit = kept.sample is None or kept.sample.taken_mono_s < desk.state.analysers[ref.analyser].run_mono_s
     if first_of_visit:
         kept.before = kept.sample
         desk.effects.append(
             Row(
                 "sample", (("enclosure", enclosure), ("analyser", ref.analyser)),
-                (("o2_pct", reading.o2_pct), ("co2_pct", reading.co2_pct)), taken_wall_s,
+                (("o2_pct", o2_pct), ("co2_pct", co2_pct)), taken_wall_s,
             )
         )  # fmt: skip
-    kept.sample = Sample(*ref, reading.o2_pct, reading.co2_pct, taken_mono_s, taken_wall_s)
+    kept.sample = Sample(*ref, o2_pct, co2_pct, taken_mono_s, taken_wall_s)
     kept.visited_mono_s = desk.now.mono_s
     kept.missed_visits = 0
     desk.touch(enclosure)

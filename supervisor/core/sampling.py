@@ -4,7 +4,7 @@ Each enclosure has an interval at which it wants to be seen, by what is going on
 its own measure is next. Open enclosures are not visited: they hold room air, and people.
 """
 
-from supervisor.core import alarms
+from supervisor.core import alarms, calibration
 from supervisor.core.desk import Desk
 from supervisor.core.state import Analyser, Enclosure, Visit
 from supervisor.messages import SelectLine, at
@@ -25,7 +25,7 @@ def judge(desk: Desk, name: str) -> None:
     age_s = desk.age_s(analyser.heard_mono_s)
     heard = "not heard since the start" if age_s is None else f"last reading {age_s:.0f} s ago"
     alarms.missing(desk, "analyser_silent", name, silent, f"{heard}, status {analyser.status}")
-    if analyser.visit is not None and not _ended(desk, analyser):
+    if analyser.visit is not None and not _ended(desk, name, analyser):
         return
     analyser.visit = None
     if desk.state.stopping or not desk.state.link_up or silent:
@@ -35,11 +35,13 @@ def judge(desk: Desk, name: str) -> None:
         _visit(desk, name, analyser, chosen)
 
 
-def _ended(desk: Desk, analyser: Analyser) -> bool:
+def _ended(desk: Desk, name: str, analyser: Analyser) -> bool:
     visit = analyser.visit
     if visit is None:
         return True
     enclosure = desk.site.enclosure_of_line.get(visit.line)
+    if visit.purpose == "calibration":
+        return calibration.visit_over(desk, name, visit.line) or desk.now.mono_s >= visit.until_mono_s
     if enclosure is None:
         return analyser.seen_mono_s.get(visit.line, -1.0) >= visit.asked_mono_s or desk.now.mono_s >= visit.until_mono_s
     kept = desk.state.enclosures[enclosure]
@@ -56,6 +58,9 @@ def _ended(desk: Desk, analyser: Analyser) -> bool:
 
 def choose(desk: Desk, analyser: str) -> str | None:
     """The line that this analyser should draw next, or None when nothing is worth looking at."""
+    wanted = calibration.wanted_line(desk, analyser)
+    if wanted is not None:
+        return wanted
     best, highest = None, 0.0
     for line in desk.site.analysers[analyser].lines:
         name = desk.site.enclosure_of_line.get(line.id)
@@ -90,8 +95,10 @@ def _unseen_s(desk: Desk, kept: Enclosure) -> float:
 
 def _visit(desk: Desk, name: str, analyser: Analyser, chosen: str) -> None:
     line = desk.site.lines[chosen]
-    lasting_s = line.visit_s + MARGIN_S
-    analyser.visit = Visit(line.id, desk.now.mono_s, desk.now.mono_s + lasting_s)
+    calibrates = calibration.wanted_line(desk, name) == line.id
+    lasting_s = calibration.visit_s(desk, line.id) if calibrates else line.visit_s + MARGIN_S
+    purpose = "calibration" if calibrates else "sample"
+    analyser.visit = Visit(line.id, desk.now.mono_s, desk.now.mono_s + lasting_s, purpose)
     request_id = f"{desk.state.epoch}-{desk.state.next_id}"
     desk.state.next_id += 1
     offset_s = desk.state.units[desk.site.analysers[name].unit].clock_offset_s

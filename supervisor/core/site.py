@@ -10,6 +10,7 @@ from supervisor.core import (
     accounts,
     alarm_words,
     alarms,
+    calibration,
     commands,
     decide,
     dosing,
@@ -137,7 +138,7 @@ def _forget(desk: Desk) -> None:
             sensor.observed_s = sensor.heard_mono_s = None
     for analyser in state.analysers.values():
         analyser.visit = analyser.heard_mono_s = None
-        analyser.run_line = ""
+        analyser.run_line, analyser.calibration.run = "", None
     for source in state.sources.values():
         source.heard_mono_s = None
 
@@ -258,6 +259,8 @@ def _tick(desk: Desk) -> None:
         dosing.serve(desk, names)
     for name in names:
         _show_if_news(desk, name)
+    for name in site.analysers if sweeping else ():
+        calibration.judge(desk, name)
     for name in site.analysers if sweeping else _just_sampled(desk, names):
         sampling.judge(desk, name)
     state.dirty.clear()

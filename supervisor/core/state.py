@@ -8,6 +8,7 @@ from typing import Literal
 
 from supervisor.core.alarm_life import AlarmState
 from supervisor.core.books import Books, Counted
+from supervisor.core.calibration_state import Calibration
 from supervisor.core.regulation import Loop
 from supervisor.values import Gas, State
 
@@ -155,6 +156,7 @@ class Analyser:
     run_observed_s: float = 0.0
     visit: Visit | None = None
     seen_mono_s: dict[str, float] = field(default_factory=dict)
+    calibration: Calibration = field(default_factory=Calibration)
 
 
 @dataclass(slots=True)

@@ -1,13 +1,15 @@
 """What only shows across the keys of a site file: names, lines, times and limits that do not fit each other.
 
 The checks run on a draft: where a single value was already found wrong it is None here, and a check that needs it
-says nothing. The gas checks are in `gas.py`, those of sample lines in `lines.py`, those of mappings in `maps.py`.
+says nothing. The gas checks are in `gas.py`, those of sample lines in `lines.py`, those of calibration in
+`calibration.py`, those of mappings in `maps.py`.
 """
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
 
 from supervisor.settings import AIR_CO2_PCT, AIR_O2_PCT, Room, SiteFile
+from supervisor.sitefile.calibration import calibration_problems
 from supervisor.sitefile.gas import gas_problems
 from supervisor.sitefile.lines import line_problems, rotation_s
 from supervisor.sitefile.maps import mapping_problems
@@ -24,6 +26,7 @@ def cross_problems(site: SiteFile) -> Iterator[Problem]:
     ):  # fmt: skip
         yield from check(site)
     yield from line_problems(site)
+    yield from calibration_problems(site)
     yield from gas_problems(site)
     yield from mapping_problems(site)
     yield from people_problems(site)

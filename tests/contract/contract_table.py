@@ -34,7 +34,7 @@ TO_THE_SUPERVISOR = [
     Topic("dosing/{enclosure}/{gas}/flow", False, "observed_at valve_open flow_nl_min"),
     # What an action needs beyond these is checked where it is carried out.
     Topic("operator/command", False, "command_id issued_at operator action target",
-          "occurrence note until people standby minutes lot signature"),
+          "occurrence note until people standby minutes lot gas decision signature"),
 ]  # fmt: skip
 
 FROM_THE_SUPERVISOR = [
@@ -69,6 +69,7 @@ WORDS = {
         "expired repeated old_epoch no_permit busy no_source no_flow stopped",
     ("operator/command", "action"):
         "seal vent open resume stop acknowledge shelve unshelve enter leave calibrate test",
+    ("operator/command", "decision"): "accept refuse",
     ("room/{room}/entry", "status"): "clear restricted forbidden",
     ("enclosure/{enclosure}/state", "state"): "filling pulling_down holding venting faulted",
     # The next two sets of words are this program's choice; the alarm states are those of ISA-18.2 / IEC 62682 (from

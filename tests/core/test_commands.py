@@ -62,16 +62,15 @@ def test_resume_goes_back_to_where_the_gas_is_known_again(state: str, after: str
     assert bench.core.state.enclosures["e1"].state == after
 
 
-@pytest.mark.parametrize("action", [*ACTIONS, "enter", "leave", "acknowledge"])
+@pytest.mark.parametrize("action", [*ACTIONS, "enter", "leave", "acknowledge", "calibrate"])
 def test_what_is_not_there_is_named(action: str) -> None:
     answer = corekit.ready().command(action, "nowhere", occurrence=1)
     assert not answer.accepted and "there is no" in answer.reason and "nowhere" in answer.reason
 
 
-@pytest.mark.parametrize("action", ["calibrate", "test"])
-def test_what_this_version_does_not_do_is_said(action: str) -> None:
-    answer = corekit.ready().command(action, "e1")
-    assert not answer.accepted and action in answer.reason
+def test_what_this_version_does_not_do_is_said() -> None:
+    answer = corekit.ready().command("test", "e1")
+    assert not answer.accepted and "test" in answer.reason
 
 
 @pytest.mark.parametrize("age_s", [-600.0, -121.0, 121.0, 86_400.0])

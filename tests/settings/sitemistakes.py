@@ -78,6 +78,16 @@ def line(name: str = "extra", **keys: str) -> Callable[[Data], None]:
     return make
 
 
+def hung(**keys: Any) -> Callable[[Data], None]:
+    """A bottle of calibration gas with these keys, on a line of its own."""
+
+    def make(data: Data) -> None:
+        data.setdefault("calibration_gas", []).append(GAS | keys)
+        line(gas="mix")(data)
+
+    return make
+
+
 def added(table: str, entry: Data) -> Callable[[Data], None]:
     def make(data: Data) -> None:
         data.setdefault(table, []).append(deepcopy(entry))
@@ -194,6 +204,18 @@ ACROSS = [
     Mistake("gases", "calibration_gas[mix].id", both(added("calibration_gas", GAS), added("calibration_gas", GAS))),
     Mistake("gases", "calibration_gas[mix].expires", added("calibration_gas", GAS | {"expires": "31.3.2027"})),
     Mistake("gases", "calibration_gas[mix].o2_uncertainty_pct", added("calibration_gas", GAS | {"o2_uncertainty_pct": -1})),
+    Mistake("gases", "calibration_gas[mix].expires", hung(expires="2027-02-31")),
+    Mistake("gases", "calibration_gas[mix].expires", hung(expires="2027-2-3")),
+    Mistake("gases", "calibration_gas[mix].certificate", hung(certificate="")),
+    Mistake("gases", "calibration_gas[mix].use", hung(use="spam")),
+    Mistake("gases", "calibration_gas[mix].co2_pct", hung(o2_pct=60.0, co2_pct=41.0)),
+    Mistake("gases", "calibration_gas[mix].co2_pct", hung(o2_pct=0.0, use="zero")),
+    Mistake("gases", "calibration_gas[mix].o2_pct", hung(o2_pct=0.0, use="span")),
+    Mistake("gases", "calibration_gas[mix].co2_uncertainty_pct", hung(co2_uncertainty_pct=0.51), level="warning"),
+    Mistake("plan", "analyser[analyser-1].calibration.o2.warn_pct",
+            put("analyser.0.calibration.o2", {"warn_pct": 0.2, "action_pct": 0.2})),
+    Mistake("plan", "analyser[analyser-1].calibration.zero_every_h", put("analyser.0.calibration.zero_every_h", -1)),
+    Mistake("plan", "analyser[analyser-1].calibration.readings", put("analyser.0.calibration.readings", 2)),
     Mistake("second", "analyser[second].lines[hall].room",
             both(line("hall", room="north"),
                  added("analyser", analyser([{"id": "hall", "transport_s": 5, "settling_s": 61}])))),
@@ -269,6 +291,9 @@ FINE = {
     "a tube beside a measured time": put("analyser.0.lines.0", {"id": "line-01", "tube": TUBE, "transport_s": 33}),
     "a line of room air": line(room="south"),
     "a line of calibration gas": both(added("calibration_gas", GAS), line(gas="mix")),
+    "a bottle whose certificate ran out long ago": hung(expires="1999-12-31"),
+    "a gas known to just the action limit": hung(co2_uncertainty_pct=0.5),
+    "a mixed gas as a span": hung(use="span"),
     "a line that nothing is piped to yet": line(),
     "the same sensor id in two rooms": put("room.1.sensor.0.id", "north-door"),
     "a recipe that nobody uses": added("recipe", {

@@ -359,7 +359,7 @@ def test_it_is_grey_and_stays_on_its_page() -> None:
     for one in root.iter():
         for name in ("fill", "stroke"):
             colour = one.get(name, "none")
-            assert colour in ("none", "url(#flood)") or len(set((colour[1:3], colour[3:5], colour[5:7]))) == 1, colour
+            assert colour in ("none", "url(#hatched)") or len(set((colour[1:3], colour[3:5], colour[5:7]))) == 1, colour
         if one.tag.endswith("rect") and one.get("x"):
             x, y, width, height = (float(one.get(name)) for name in ("x", "y", "width", "height"))
             assert x >= 0 and y >= 0 and width >= 0 and height >= 0 and x + width <= 960.1 and y + height <= 660.1

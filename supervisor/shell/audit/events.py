@@ -17,6 +17,7 @@ AUDITED = frozenset({
     "alarm_chattering", "alarm_calm", "transition", "room_status", "permit_refused_by_guard", "started", "stopping",
     "epoch_raised", "epoch_overtaken", "command_refused", "operators", "operators_refused", "entry_permit", "entry_left",
     "filling_opened", "filling_corrected", "stock_refilled",
+    "calibration_result", "calibration_decided", "readings_doubtful",
 })  # fmt: skip
 """What is said under these names goes into the audit, with all its figures."""
 
@@ -25,6 +26,8 @@ NOT_AUDITED = {
     "link": "the alarm link_lost says it",
     "out_of_service_refused": "changes nothing: the site file names an alarm that it may not",
     "visit_without_sample": "nothing changes by it; when it goes on, the alarm sample_overdue says it",
+    "calibration_interrupted": "nothing changes by it; when it goes on, the alarm calibration_due says it",
+    "calibration_given_up": "nothing changes by it; the alarm calibration_due says it, with the reason",
     "unit_restarted": "what it leads to is said by permits and alarms",
     "report_of_unknown_request": "dosing is in the journal and the history",
     "dose_not_delivered": "dosing is in the journal and the history; when it goes on, the alarm dose_failing says it",
