@@ -10,11 +10,12 @@ and the publisher takes nothing else. The numbers of the rules are those of DEVE
 import re
 from collections.abc import Callable
 from dataclasses import InitVar, dataclass
+from itertools import combinations
 from math import isfinite
 from typing import Any, Self
 
 from supervisor.guard_memory import DAY_S, Dose, Memory
-from supervisor.settings import SiteFile
+from supervisor.settings import Room, SiteFile
 from supervisor.values import GASES, Event, Now, PermitRoom, RequestDose, State, StopDose
 
 HOUR_S = 3600.0
@@ -165,9 +166,9 @@ class Guard:
 
     def _room_air(self, room: str, clear_wanted: bool, now: Now) -> Refusal | None:
         """Rule 2: nobody inside, every sensor known, fresh and bearable; for nitrogen and CO2 clear for long enough."""
-        inside, timing = self._memory.kept.inside.get(room), self._time
-        if inside:
-            return Refusal("room_entered", f"{len(inside)} inside {room}", "nobody inside")
+        timing = self._time
+        if inside := self._memory.inside(room):
+            return Refusal("room_entered", f"{len(inside)} inside {room}, {inside[0]} the first", "nobody inside")
         for sensor in self._site.rooms[room].sensor:
             air = self._memory.kept.seen.air.get(f"{room}/{sensor.id}")
             if air is None or not self._memory.fit(sensor.unit, now):
@@ -182,6 +183,20 @@ class Guard:
             if clear_wanted and now.mono_s - air.clear_since_s < timing.clear_after_s:
                 measured = f"{sensor.id} clear for {now.mono_s - air.clear_since_s:.0f} s"
                 return Refusal("room_air", measured, f"at least {timing.clear_after_s:g} s")
+        return self._sensors(self._site.rooms[room], now)
+
+    def _sensors(self, room: Room, now: Now) -> Refusal | None:
+        """Rule 7: a cell whose last digit stands still is dead; where sensors disagree nobody knows which is right."""
+        words = self._memory.kept.words
+        said = [(one, words[key]) for one in room.sensor if (key := f"{room.id}/{one.id}") in words]
+        for one, word in said:
+            # Later than the core by as long as a unit may be silent: after a start it believes one a heartbeat later.
+            limit_s = one.flat_line_s_max + self._time.unit_silence_s_max
+            if one.flat_line_s_max != 0 and now.mono_s - word.still_since_s > limit_s:
+                return Refusal("room_unknown", f"{one.id} stands still", f"each of its digits for at most {limit_s:g} s")
+        for (one, a), (other, b) in combinations(said, 2):
+            if abs(a.o2_pct - b.o2_pct) > room.spread_o2_pct_max or abs(a.co2_pct - b.co2_pct) > room.spread_co2_pct_max:
+                return Refusal("room_unknown", f"{one.id} and {other.id} disagree", "sensors that measure one air")
         return None
 
     def _basis(self, effect: RequestDose, now: Now) -> Refusal | None:

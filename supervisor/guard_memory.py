@@ -25,6 +25,8 @@ COMMAND_AGE_S_MAX = 3600.0  # an older wish to open something is somebody's past
 COMMAND_KEPT_S = 7200.0  # spans an hour old to an hour ahead, so that no repeat is ever taken for new
 O2_CO2_SUM_PCT_MAX = 100.5  # everything there is, and half a percent for the instrument
 ROOM_CO2_PCT_MIN = -0.1  # a sensor's zero may drift a little below nothing; -1 is a usual fault code
+NAMES_MAX = 50  # so many are known by name in one room; the core counts alike
+OTHERS = "others"  # whoever else wanted to go in, as one, until they are signed out by this name
 FINAL = ("delivered", "refused", "aborted")
 
 
@@ -50,6 +52,20 @@ class Air:
     arrived_s: float
     bearable: bool  # a sound word, within the danger limits
     clear_since_s: float | None  # mono; within the clear limits without a gap since then
+
+
+@dataclass
+class Word:
+    """A sensor's last word to the last digit, and when (mono) each of its gases last moved."""
+
+    o2_pct: float
+    co2_pct: float
+    o2_moved_s: float
+    co2_moved_s: float
+
+    @property
+    def still_since_s(self) -> float:
+        return min(self.o2_moved_s, self.co2_moved_s)
 
 
 @dataclass
@@ -129,6 +145,7 @@ class Kept:
     sealed: dict[str, bool] = field(default_factory=dict)
     stopped: dict[str, bool] = field(default_factory=dict)
     inside: dict[str, list[str]] = field(default_factory=dict)
+    words: dict[str, Word] = field(default_factory=dict)  # by sensor; a start brings no dead cell to life
     commands: dict[str, float] = field(default_factory=dict)  # id -> mono of its first coming
     doses: dict[str, list[Dose]] = field(default_factory=dict)  # in order; only the last can be running
     flows: dict[str, Flow] = field(default_factory=dict)
@@ -149,6 +166,7 @@ class Memory:
         self._site, self._time = site, site.timing
         self.kept = Kept() if blob is None else _KEPT.validate_json(blob)
         self._sensors = {f"{room.id}/{one.id}": (room, one) for room in site.room for one in room.sensor}
+        self.kept.words = {name: word for name, word in self.kept.words.items() if name in self._sensors}
         self._valves = {f"{one.id}/{gas}" for one in site.enclosure for gas in GASES}
         asked = {one.unit for one in (*site.enclosure, *site.source, *site.analyser)}
         self._units = asked | {sensor.unit for _, sensor in self._sensors.values()}
@@ -216,6 +234,11 @@ class Memory:
         kept = [one for one in self.kept.doses.get(valve, ()) if one.until_s >= now.mono_s - DAY_S]
         self.kept.doses[valve] = [*kept, dose]
 
+    def inside(self, room: str) -> list[str]:
+        """Who is in this room, or in one that the site file has lost: that may be any room by another name."""
+        return [one for name, people in self.kept.inside.items() if name == room or name not in self._site.rooms
+                for one in people]  # fmt: skip
+
     def _taken_s(self, unit: str, observed_s: float, now: Now) -> float | None:
         """A time by the unit's clock as one by ours; None when that clock is not known well enough."""
         return observed_s - self.kept.seen.units[unit].offset_s if self.fit(unit, now) else None
@@ -244,6 +267,7 @@ class Memory:
         if taken_s is None:
             self.kept.seen.air.pop(name, None)
             return
+        self._follow_word(name, body, now)
         o2_pct, co2_pct, limits = body.o2_pct, body.co2_pct, room.limits
         sound = body.status == "ok" and self.fresh(taken_s, now.mono_s, now, age_s_max)
         possible = sound and o2_pct <= limits.o2_clear_max.pct and co2_pct >= ROOM_CO2_PCT_MIN
@@ -253,6 +277,13 @@ class Memory:
         if clear and old is not None and old.clear_since_s is not None and now.mono_s - old.arrived_s <= age_s_max:
             clear_since_s = old.clear_since_s
         self.kept.seen.air[name] = Air(body.seq, observed_s, taken_s, now.mono_s, bearable, clear_since_s)
+
+    def _follow_word(self, name: str, body: messages.RoomAir, now: Now) -> None:
+        word = self.kept.words.setdefault(name, Word(body.o2_pct, body.co2_pct, now.mono_s, now.mono_s))
+        if body.o2_pct != word.o2_pct:
+            word.o2_pct, word.o2_moved_s = body.o2_pct, now.mono_s
+        if body.co2_pct != word.co2_pct:
+            word.co2_pct, word.co2_moved_s = body.co2_pct, now.mono_s
 
     def _reading(self, now: Now, name: str, body: messages.AnalyserReading) -> None:
         analyser, run = self._site.analysers.get(name), self.kept.seen.runs.get(name)
@@ -323,12 +354,13 @@ class Memory:
                 self.kept.stopped[target] = True
             elif action in ("resume", "vent") and lately:
                 self.kept.stopped[target] = False
-        elif target in self._site.rooms:
-            inside, people = self.kept.inside.get(target, []), body.people or []
-            if action == "enter":
-                self.kept.inside[target] = [*inside, *(one for one in people or [body.operator] if one not in inside)]
-            elif action == "leave" and lately:
-                self.kept.inside[target] = [one for one in inside if one not in people]
+        elif action == "enter" and target in self._site.rooms:
+            inside = self.kept.inside.setdefault(target, [])
+            for one in body.people or [body.operator]:
+                name = one if one in inside or len(inside) < NAMES_MAX else OTHERS
+                inside += [name] if name not in inside else []
+        elif action == "leave" and lately and target in self.kept.inside:
+            self.kept.inside[target] = [one for one in self.kept.inside[target] if one not in (body.people or [])]
 
 
 def _possible(body: messages.AnalyserReading) -> bool:

@@ -43,10 +43,13 @@ def _carry_out(desk: Desk, command: OperatorCommand) -> str | None:
     if command.action == "unshelve":
         return alarm_words.unshelve(desk, command.target, command.operator)
     if command.action in ("enter", "leave"):
-        if command.target not in desk.state.rooms:
+        room = people_in_rooms.place(desk, command.target)
+        if room is None:
             return f"there is no room {command.target}"
         if command.action == "leave":
-            return people_in_rooms.leave(desk, command)
+            return people_in_rooms.leave(desk, command, room)
+        if command.target in desk.state.gone_rooms:
+            return people_in_rooms.refuse(desk, command, f"the site file has lost room {command.target}")
         entry.settle(desk, command.target)  # whatever was heard up to now counts, before the next tick as well
         return people_in_rooms.enter(desk, command, entry.latched(desk, command.target))
     if command.action == "calibrate":

@@ -177,7 +177,7 @@ def _permit(desk: Desk, name: str, room: Room, air_good: bool) -> None:
     may = not held and state.link_up and not state.stopping and not state.overtaken and state.epoch_settled
     dosing = may and room.status == "clear" and not alarms.closes(desk, name)
     # Air goes in where nobody is; how many may vent at once is settled by forecast, in `venting`.
-    air = may and air_good and not room.people and not room.at_door
+    air = may and air_good and not room.people and not room.at_door and not people.unaccounted(desk)
     if room.air_permitted and not air:
         _end_air(desk, name)
     changed = (dosing, air) != (room.dosing_permitted, room.air_permitted)

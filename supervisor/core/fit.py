@@ -21,6 +21,7 @@ def fit(site: SiteFile, state: SiteState) -> None:
         if name not in site.enclosures:
             accounts.let_go(state, kept.doses.values())
     _keep(state.enclosures, site.enclosures, Enclosure)
+    _set_aside(site, state)
     _keep(state.rooms, site.rooms, Room)
     for room in site.room:
         _keep(state.rooms[room.id].sensors, [one.id for one in room.sensor], Sensor)
@@ -35,6 +36,16 @@ def fit(site: SiteFile, state: SiteState) -> None:
     for analyser in state.analysers.values():
         if analyser.visit is not None and analyser.visit.line not in site.lines:
             analyser.visit = None
+
+
+def _set_aside(site: SiteFile, state: SiteState) -> None:
+    """A room that the site file has lost is kept with its people: somebody may be in it, whatever the file calls it now.
+    `people.py` lets it go when nobody is; when the site file knows it again, they are where they were.
+    """
+    for name in [one for one in state.rooms if one not in site.rooms]:
+        state.gone_rooms[name] = state.rooms.pop(name)
+    for name in [one for one in state.gone_rooms if one in site.rooms]:
+        state.rooms[name] = state.gone_rooms.pop(name)
 
 
 def _keep(kept: dict[str, Point], wanted: Iterable[str], make: Callable[[], Point]) -> None:

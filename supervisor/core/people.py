@@ -11,6 +11,8 @@ from supervisor.core.state import Permit, Room
 from supervisor.messages import OperatorCommand
 
 RESCUERS = "nobody goes in alone, and rescuers die too"
+NAMES_MAX = 50  # so many are known by name in one room; the guard counts alike
+OTHERS = "others"  # whoever asked beyond that, as one: the room stays shut until they are signed out by this name
 
 
 def reasons(desk: Desk, name: str) -> list[str]:
@@ -22,7 +24,36 @@ def reasons(desk: Desk, name: str) -> list[str]:
         said.append(f"entered by {', '.join(room.people)}; {', '.join(standing_by) or 'nobody'} stands by outside")
     if room.at_door:
         said.append(f"{', '.join(room.at_door)} wanted to go in and was refused: sign out (leave) whoever is not inside")
+    if OTHERS in room.at_door:
+        said.append(f"{OTHERS} are more than can be named: sign them out only when nobody is inside but those who are named")
     return said
+
+
+def place(desk: Desk, name: str) -> Room | None:
+    """A room of the site file, or one that it has lost and that somebody may still be in."""
+    return desk.state.rooms.get(name, desk.state.gone_rooms.get(name))
+
+
+def unaccounted(desk: Desk) -> list[str]:
+    """Who was in a room or at its door when the site file lost it, and was not signed out since."""
+    gone = desk.state.gone_rooms.items()
+    return [f"room {name}: {', '.join([*room.people, *room.at_door])}" for name, room in gone if room.people or room.at_door]
+
+
+def judge_gone(desk: Desk) -> None:
+    """While somebody may be in a room that nobody watches, no gas is given anywhere: it may be any room by another name."""
+    who = unaccounted(desk)
+    alarms.condition(desk, "people_unaccounted", "site", bool(who), "; ".join(who))
+
+
+def follow_site_file(desk: Desk) -> None:
+    """At a start: lets go of the rooms that the site file has lost and that nobody is in, and tells of the others."""
+    for name, room in list(desk.state.gone_rooms.items()):
+        if room.people or room.at_door:
+            desk.say("people_unaccounted", "error", room=name, people=", ".join(room.people), at_door=", ".join(room.at_door))
+        else:
+            del desk.state.gone_rooms[name]
+    judge_gone(desk)
 
 
 def judge(desk: Desk, name: str) -> None:
@@ -45,8 +76,7 @@ def enter(desk: Desk, command: OperatorCommand, shut_by: list[str]) -> str | Non
     why_not = _why_not(desk, command, room, wanted, shut_by)
     desk.state.dirty_rooms[command.target] = True
     if why_not is not None:
-        at_door(desk, command)
-        return f"{why_not}. Nobody goes in; sign out (leave) whoever asked"
+        return refuse(desk, command, why_not)
     air = room_air.look(desk, command.target).words()
     for person in wanted:
         room.people[person] = desk.now.mono_s + 60.0 * command.minutes  # type: ignore[operator]
@@ -59,11 +89,20 @@ def enter(desk: Desk, command: OperatorCommand, shut_by: list[str]) -> str | Non
     return None
 
 
+def refuse(desk: Desk, command: OperatorCommand, why_not: str) -> str:
+    at_door(desk, command)
+    return f"{why_not}. Nobody goes in; sign out (leave) whoever asked"
+
+
 def at_door(desk: Desk, command: OperatorCommand) -> None:
-    """Whoever asked and was refused may have gone in all the same."""
-    room = desk.state.rooms.get(command.target)
+    """Whoever asked and was refused may have gone in all the same, however many they are."""
+    room = place(desk, command.target)
+    if room is None:
+        return
     for person in command.people or [command.operator]:
-        if room is not None and person not in room.people:
+        if person not in room.people and person not in room.at_door and len(room.people) + len(room.at_door) >= NAMES_MAX:
+            room.at_door[OTHERS] = True
+        elif person not in room.people:
             room.at_door[person] = True
 
 
@@ -74,6 +113,9 @@ def _why_not(desk: Desk, command: OperatorCommand, room: Room, wanted: list[str]
         return f"room {command.target} is {room.status}: {'; '.join(room.reasons)}"
     if not wanted or command.minutes is None:
         return "say who goes in (people) and for how long (minutes)"
+    unknown = [one for one in wanted if one not in room.people and one not in room.at_door]
+    if unknown and len(room.people) + len(room.at_door) + len(unknown) > NAMES_MAX:
+        return f"no more than {NAMES_MAX} people can be told apart in room {command.target}"
     if command.standby is None or _same(command.standby) in map(_same, wanted):
         return f"somebody else must stand by outside (standby): {RESCUERS}"
     for other, inside in desk.state.rooms.items():
@@ -96,9 +138,8 @@ def _same(person: str) -> str:
     return " ".join(person.split()).casefold()
 
 
-def leave(desk: Desk, command: OperatorCommand) -> str | None:
+def leave(desk: Desk, command: OperatorCommand, room: Room) -> str | None:
     """Signs people out, each by name; says who was not in."""
-    room = desk.state.rooms[command.target]
     if not command.people:
         return "say who has left (people)"
     here = [one for one in dict.fromkeys(command.people) if one in room.people or one in room.at_door]
@@ -107,7 +148,8 @@ def leave(desk: Desk, command: OperatorCommand) -> str | None:
         room.people.pop(person, None)
         room.permits.pop(person, None)
         room.at_door.pop(person, None)
-    desk.state.dirty_rooms[command.target] = True
+    if command.target in desk.state.rooms:
+        desk.state.dirty_rooms[command.target] = True
     if here:
         desk.say("entry_left", room=command.target, people=", ".join(here), operator=command.operator,
                  inside=", ".join(room.people))  # fmt: skip

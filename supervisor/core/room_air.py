@@ -94,10 +94,12 @@ def _lost(desk: Desk, one: RoomSensor, sensor: Sensor) -> str | None:
 
 def _flat(desk: Desk, one: RoomSensor, sensor: Sensor) -> list[str]:
     """A cell whose last digit has stood still for too long is dead, whatever it says of itself."""
+    if one.flat_line_s_max == 0.0:
+        return []
     found = []
     for gas, moved_mono_s in (("oxygen", sensor.o2_moved_mono_s), ("CO2", sensor.co2_moved_mono_s)):
         still_s = desk.age_s(moved_mono_s)
-        if one.flat_line_s_max > 0.0 and still_s is not None and still_s > one.flat_line_s_max:
+        if still_s is not None and still_s > one.flat_line_s_max:
             found.append(
                 f"sensor {one.id}: not a digit of {gas} has moved for {still_s:.0f} s, at most {one.flat_line_s_max:g} s"
             )

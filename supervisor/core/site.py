@@ -17,6 +17,7 @@ from supervisor.core import (
     entry,
     fit,
     ledger,
+    people,
     readings,
     room_air,
     rows,
@@ -122,6 +123,7 @@ def _start(desk: Desk, event: Started) -> None:
     alarms.condition(desk, "epoch_overtaken", "site", False)
     alarm_words.follow_site_file(desk)
     accounts.begin(desk)
+    people.follow_site_file(desk)
     desk.say("started", epoch=state.epoch, instance=event.instance)
 
 
@@ -247,6 +249,7 @@ def _tick(desk: Desk) -> None:
         for name in state.sources:
             if name in site.gas_sources:
                 sources.judge(desk, name)
+    people.judge_gone(desk)
     for name in site.rooms if sweeping else list(state.dirty_rooms):
         entry.judge(desk, name)
     names = [name for name in (site.enclosures if sweeping else state.dirty) if name in site.enclosures]

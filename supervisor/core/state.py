@@ -92,7 +92,8 @@ class Permit:
 @dataclass(slots=True)
 class Room:
     """What is known of a room's air, what was said of it, and who is in it until when (`people`, mono) by which `permits`.
-    `at_door` are people whose entry was refused and who have not said since that they stayed outside.
+    `at_door` are people whose entry was refused and who have not said since that they stayed outside. Both are bounded, see
+    `people.py`.
     """
 
     sensors: dict[str, Sensor] = field(default_factory=dict)
@@ -277,6 +278,7 @@ class Alarm:
 class SiteState:
     """`open_doses` are the requests that may still run, by the enclosure that holds them; the dose itself lies there. `waits`
     are the valves, `<enclosure>/<gas>`, whose gas is wanted and not all asked for.
+    `gone_rooms` are the rooms that the site file has lost, with whoever was in them.
     `problems` are the alarms whose condition holds, by subject, worst first; `consequences` the worst of what follows from
     them. `alarm_timers` are the alarms that wait for a time, `announced` those of the last ten minutes (mono, alarm),
     `held_back` how many others an alarm explains.
@@ -300,6 +302,7 @@ class SiteState:
     swept_mono_s: float | None = None
     units: dict[str, Unit] = field(default_factory=dict)
     rooms: dict[str, Room] = field(default_factory=dict)
+    gone_rooms: dict[str, Room] = field(default_factory=dict)
     analysers: dict[str, Analyser] = field(default_factory=dict)
     sources: dict[str, Source] = field(default_factory=dict)
     enclosures: dict[str, Enclosure] = field(default_factory=dict)

@@ -242,6 +242,7 @@ def test_every_row_has_words_for_a_person(row) -> None:
 def test_the_rows_about_people_are_these() -> None:
     assert {row.name for row in CATALOGUE.values() if row.personnel} == {
         "room_air_dangerous", "room_air_unsafe", "room_air_unknown", "room_air_exposure", "people_overdue", "people_missing",
+        "people_unaccounted",
     }  # fmt: skip
     assert CATALOGUE["room_air_dangerous"].latches and CATALOGUE["room_air_unsafe"].latches
 

@@ -159,16 +159,23 @@ class Model:
                 inside |= set(body.people or [body.operator])
             if body.action == "leave" and lately:
                 inside -= set(body.people or [])
-        return not inside and all(self.air(room, sensor, clear, now) for sensor in SENSORS[room])
+        if inside or not all(self.air(room, sensor, clear, now) for sensor in SENSORS[room]):
+            return False
+        one, other = (self.words(room, sensor)[-1][2] for sensor in SENSORS[room])
+        return abs(one.o2_pct - other.o2_pct) <= 1.0 and abs(one.co2_pct - other.co2_pct) <= 0.3
 
-    def air(self, room: str, sensor: str, clear: bool, now: Now) -> bool:
+    def words(self, room: str, sensor: str) -> list[tuple[int, Now, RoomAir]]:
+        """Those that are no repeat and no latecomer; bad news always counts."""
         words: list[tuple[int, Now, RoomAir]] = []
         for place, came, body in self.said(RoomAir, room, sensor, start=self.sight()):
             if not words or body.status != "ok" or (
                 body.observed_at > words[-1][2].observed_at and body.seq != words[-1][2].seq
             ):  # fmt: skip
                 words.append((place, came, body))
-        offset_s = self.offset(UNIT_OF_ROOM[room], now)
+        return words
+
+    def air(self, room: str, sensor: str, clear: bool, now: Now) -> bool:
+        words, offset_s = self.words(room, sensor), self.offset(UNIT_OF_ROOM[room], now)
         if not words or offset_s is None:
             return False
         place, came, body = words[-1]

@@ -141,7 +141,8 @@ class World:
         self.beat(*(one for one in UNITS if one not in without), epoch_seen=epoch_seen)
         for room in self.rooms:
             if heard := [one for one in SENSORS[room] if one not in without]:
-                self.air(*heard, room=room)
+                digit = self.number("heard") % 2  # real cells move their last digit
+                self.air(*heard, room=room, o2=20.9 + 0.01 * digit, co2=0.05 + 0.01 * digit)
         if "sources" not in without:
             self.supply()
         if "readings" not in without:

@@ -1,4 +1,4 @@
-"""Rule 2: the room's air by the guard's own judgement, and nobody in it.
+"""Rule 2: the room's air by the guard's own judgement.
 
 Limits of the example site, typed by hand: oxygen clear 19.5 to 23.5 % (29 CFR 1910.146(b)), CO2 clear to 0.5 %
 (29 CFR 1910.1000 Table Z-1); danger below 18 % oxygen and above 1.5 % CO2 (EH40). A sensor's word counts for 30 s, and
@@ -33,12 +33,14 @@ def asked(world, gas):
 
 
 def with_air(o2, co2, sensor, seconds=65.0):
+    """One sensor says this, and the other one is as much nearer to fresh air as sensors of one room may differ."""
+    other_o2, other_co2 = min(max(20.9, o2 - 0.75), o2 + 0.75), max(0.05, co2 - 0.25)
     world = READY.fork()
     for _ in range(int(seconds // 13)):
         world.t += 13
         world.hear(without=SENSORS["north"])
         for one in SENSORS["north"]:
-            world.air(one, o2=o2 if one == sensor else 20.9, co2=co2 if one == sensor else 0.05)
+            world.air(one, o2=o2 if one == sensor else other_o2, co2=co2 if one == sensor else other_co2)
     return world
 
 
@@ -232,82 +234,6 @@ def test_strangers_do_not_speak_for_the_room():
     world.air("south-door", room="south", o2=10)
     world.air("south-floor", room="south", o2=10)
     assert asked(world, "nitrogen") == "cleared"
-
-
-@pytest.mark.parametrize("gas", ["nitrogen", "co2", "air"])
-def test_people_in_the_room(gas):
-    world = READY.fork()
-    world.command("enter", "north", people=["bo", "cy"])
-    assert asked(world, gas) == "room_entered"
-    world.command("leave", "north", people=["bo"])
-    assert asked(world, gas) == "room_entered"
-    world.command("leave", "north", people=["dee"])
-    assert asked(world, gas) == "room_entered"
-    world.command("leave", "north")
-    world.command("leave", "south", people=["cy"])
-    world.command("leave", "n1", people=["cy"])
-    assert asked(world, gas) == "room_entered"
-    world.command("leave", "north", people=["cy"])
-    assert asked(world, gas) == "cleared"
-
-
-@pytest.mark.parametrize("action", ["acknowledge", "calibrate", "seal", "vent", "resume", "stop"])
-def test_only_leaving_is_leaving(action):
-    world = READY.fork()
-    world.command("enter", "north", people=["bo"])
-    world.command(action, "north", people=["bo"])
-    assert asked(world, "air") == "room_entered"
-
-
-def test_who_enters_twice_leaves_once():
-    world = READY.fork()
-    world.command("enter", "north", people=["bo"])
-    world.command("enter", "north", people=["bo"])
-    world.command("leave", "north", people=["bo"])
-    assert asked(world, "nitrogen") == "cleared"
-
-
-def test_an_entry_without_names_is_the_operator():
-    for people in (None, []):
-        world = READY.fork()
-        world.command("enter", "north", people=people)
-        world.command("leave", "north", people=["bo"])
-        assert asked(world, "air") == "room_entered"
-        world.command("leave", "north", people=["ada"])
-        assert asked(world, "air") == "cleared"
-
-
-def test_entry_to_another_room_or_to_nowhere_changes_nothing_here():
-    world = READY.fork()
-    world.command("enter", "south", people=["bo"])
-    world.command("enter", "attic", people=["bo"])
-    assert asked(world, "nitrogen") == "cleared"
-    assert verdict(world.permit(room="south")) == "room_entered"
-
-
-def test_leaving_counts_once_and_only_when_it_is_new():
-    world = READY.fork()
-    world.command("enter", "north", people=["bo"])
-    name = world.command("leave", "north", people=["bo"])
-    world.command("enter", "north", people=["bo"])
-    world.command("leave", "north", people=["bo"], command_id=name)
-    assert asked(world, "air") == "room_entered"
-    world.command("leave", "north", people=["bo"], age_s=3601)
-    assert asked(world, "air") == "room_entered"
-    world.command("enter", "south", people=["bo"], age_s=1e6)
-    assert verdict(world.permit(room="south")) == "room_entered"
-
-
-def test_who_is_inside_is_remembered_over_a_crash():
-    world = READY.fork()
-    world.command("enter", "north", people=["bo"])
-    world = world.fork()
-    world.start(8)
-    world.link()
-    world.live(120)
-    world.announce("holding")
-    assert verdict(world.ask(epoch=8)) == "room_entered"
-    assert verdict(world.permit(epoch=8)) == "room_entered"
 
 
 @pytest.mark.parametrize("dosing, air, o2, expected", [

@@ -84,5 +84,5 @@ def test_every_check_is_in_force():
         for node in ast.walk(parsed(SUPERVISOR / "guard.py"))
         if isinstance(node, ast.FunctionDef) and node.returns is not None and "Refusal" in ast.unparse(node.returns)
     }
-    assert written - {"judge", "_expiry", "_room_air", "_unlisted"} == listed
+    assert written - {"judge", "_expiry", "_room_air", "_sensors", "_unlisted"} == listed
     assert len(guard.DOSE_CHECKS) == 14 and len(guard.PERMIT_CHECKS) == 4

@@ -29,7 +29,7 @@ sys.path[:0] = [str(HERE), str(ROOT)]
 from equivalents import EQUIVALENT  # noqa: E402
 from mutants import Mutant, mutants  # noqa: E402
 
-GUARD_NAMES = ("latches", "identity", "start", "clock", "basis", "room", "source", "volume", "unasked")
+GUARD_NAMES = ("latches", "identity", "start", "clock", "basis", "room", "source", "volume", "unasked", "sensors", "people")
 GUARD = [f"tests/guard/test_guard_{name}.py" for name in GUARD_NAMES]
 WATCH = [f"tests/watch/test_watch_{name}.py" for name in ("valves", "late_words", "answer", "gases", "samples", "rest")]
 

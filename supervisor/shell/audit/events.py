@@ -18,6 +18,7 @@ AUDITED = frozenset({
     "epoch_raised", "epoch_overtaken", "command_refused", "operators", "operators_refused", "entry_permit", "entry_left",
     "filling_opened", "filling_corrected", "stock_refilled",
     "calibration_result", "calibration_decided", "readings_doubtful",
+    "people_unaccounted",
 })  # fmt: skip
 """What is said under these names goes into the audit, with all its figures."""
 
