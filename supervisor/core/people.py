@@ -80,7 +80,7 @@ def enter(desk: Desk, command: OperatorCommand, shut_by: list[str]) -> str | Non
     air = room_air.look(desk, command.target).words()
     for person in wanted:
         room.people[person] = desk.now.mono_s + 60.0 * command.minutes  # type: ignore[operator]
-        room.permits[person] = Permit(command.standby or "", desk.now.wall_s, air)
+        room.permits[person] = Permit(command.standby, desk.now.wall_s, air)  # type: ignore[arg-type]
         room.at_door.pop(person, None)
     desk.say(
         "entry_permit", room=command.target, people=", ".join(wanted), standby=command.standby, minutes=command.minutes,
@@ -107,8 +107,8 @@ def at_door(desk: Desk, command: OperatorCommand) -> None:
 
 
 def _why_not(desk: Desk, command: OperatorCommand, room: Room, wanted: list[str], shut_by: list[str]) -> str | None:
-    # Others may follow those who are inside, unless the room is restricted for more than them.
-    only_people = room.status == "restricted" and not shut_by and (room.people or room.at_door)
+    # Others may follow those who are inside, unless the room is restricted for more than people.
+    only_people = room.status == "restricted" and not shut_by
     if room.status != "clear" and not only_people:
         return f"room {command.target} is {room.status}: {'; '.join(room.reasons)}"
     if not wanted or command.minutes is None:
@@ -133,9 +133,9 @@ def _why_not(desk: Desk, command: OperatorCommand, room: Room, wanted: list[str]
     return None
 
 
-def _same(person: str) -> str:
+def _same(person: str) -> list[str]:
     """Names that a person would take for the same."""
-    return " ".join(person.split()).casefold()
+    return person.casefold().split()
 
 
 def leave(desk: Desk, command: OperatorCommand, room: Room) -> str | None:

@@ -108,14 +108,14 @@ def _flat(desk: Desk, one: RoomSensor, sensor: Sensor) -> list[str]:
 
 def _spread(room: Room, heard: list[tuple[str, Sensor]]) -> list[str]:
     """Sensors of one room that differ by too much: one of them is wrong, or the air is not mixed. Nobody knows which."""
-    if len(heard) < 2:
+    if not heard:
         return []
     found = []
     for gas, limit_pct, words in (
-        ("oxygen", room.spread_o2_pct_max, sorted((one.o2_pct, key) for key, one in heard)),
-        ("CO2", room.spread_co2_pct_max, sorted((one.co2_pct, key) for key, one in heard)),
+        ("oxygen", room.spread_o2_pct_max, [(one.o2_pct, key) for key, one in heard]),
+        ("CO2", room.spread_co2_pct_max, [(one.co2_pct, key) for key, one in heard]),
     ):
-        (low_pct, low), (high_pct, high) = words[0], words[-1]
+        (low_pct, low), (high_pct, high) = min(words), max(words)
         if high_pct - low_pct > limit_pct:
             found.append(
                 f"sensors disagree: {gas} {low_pct:.2f} % at {low}, {high_pct:.2f} % at {high}, at most {limit_pct:g} % apart"

@@ -57,17 +57,16 @@ def _moving(desk: Desk, name: str, account: Account) -> str:
     """The movement that lies furthest beyond its explanation, in words; nothing when all is explained."""
     room, last = desk.site.rooms[name], account.minutes[-1]
     volume_nl = 1000.0 * room.volume_m3
-    worst, found = 0.0, ""
-    co2_in_nl = o2_out_nl = 0.0
+    worst, found = 1.0, ""  # how many margins lie between what moved and what explains it
     for back, before in enumerate(reversed(account.minutes)):
-        co2_in_nl, o2_out_nl = co2_in_nl + before.co2_in_nl, o2_out_nl + before.o2_out_nl
+        span = account.minutes[-1 - back :]
         for gas, moved_pct, explained_nl, margin_pct in (
-            ("CO2 rose", last.co2_pct - before.co2_pct, co2_in_nl, room.moving_co2_pct_max),
-            ("oxygen sank", before.o2_pct - last.o2_pct, o2_out_nl, room.moving_o2_pct_max),
+            ("CO2 rose", last.co2_pct - before.co2_pct, sum(one.co2_in_nl for one in span), room.moving_co2_pct_max),
+            ("oxygen sank", before.o2_pct - last.o2_pct, sum(one.o2_out_nl for one in span), room.moving_o2_pct_max),
         ):
             explained_pct = 100.0 * explained_nl / volume_nl
             beyond = (moved_pct - explained_pct) / margin_pct
-            if beyond > 1.0 and beyond > worst:
+            if beyond > worst:
                 worst = beyond
                 found = f"{gas} by {moved_pct:.3f} % in {back} min, dosing explains at most {explained_pct:.3f} %"
     return f"{found}{_ahead(desk, name, account)}; {_dosed_last(desk, name)}" if found else ""

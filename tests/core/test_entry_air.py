@@ -41,6 +41,16 @@ def test_sensors_of_one_room_that_differ_widely_are_unknown(door: tuple, floor: 
     assert status(bench, "west") == "clear"
 
 
+def test_of_three_the_two_that_differ_most_are_told() -> None:
+    floor = '{ id = "floor", unit = "gw-east", flat_line_s_max = 0 },'
+    bench = corekit.Bench(site_with(**{floor: floor + floor.replace("floor", "roof")}))
+    bench.air["east", "roof"] = (20.6, 0.1)
+    bench.start().run(corekit.READY_S)
+    told(bench, door=(20.2, 0.2), floor=(21.3, 0.3))
+    (reason,) = bench.entry().reasons
+    assert reason == "sensors disagree: oxygen 20.20 % at door, 21.30 % at floor, at most 1 % apart"
+
+
 def test_a_site_says_how_far_they_may_differ() -> None:
     stricter = site_with(**{"ventilation_m3_h = 120": "ventilation_m3_h = 120\nspread_o2_pct_max = 0.2"})
     bench = corekit.ready(stricter)
@@ -87,6 +97,14 @@ def test_a_doubt_hides_no_danger() -> None:
     assert "sensors disagree" in words and "CO2 4.00 % at floor" in words and "; CO2 4.00" in words
     assert any(reason.endswith(" %, immediately dangerous to life") for reason in bench.entry().reasons)
     assert bench.sounder()
+
+
+def test_what_is_deadly_begins_at_its_limit() -> None:
+    bench = corekit.ready()
+    told(bench, door=(20.9, 3.9), floor=(20.9, 3.9))
+    assert bench.alarm("room_air_dangerous-east").text == (
+        "Room air is dangerous: CO2 3.90 % at door, at most 1.5 %; CO2 3.90 % at floor, at most 1.5 %"
+    )
 
 
 def test_less_than_nothing_is_no_measurement_even_where_nobody_disagrees() -> None:
@@ -161,6 +179,20 @@ def test_it_is_dead_past_its_time_and_not_before(gas: str, still_s: float, dead:
     bench = flat_site(600.0)
     setattr(bench.core.state.rooms["east"].sensors["door"], f"{gas}_moved_mono_s", bench.mono_s - still_s)
     assert bool(room_air.look(bench.desk(), "east").doubts) == dead
+
+
+def test_what_an_older_version_did_not_note_is_not_old() -> None:
+    bench = flat_site()
+    sensor = bench.core.state.rooms["east"].sensors["door"]
+    sensor.o2_moved_mono_s = sensor.co2_moved_mono_s = None
+    assert room_air.look(bench.desk(), "east").doubts == []
+
+
+def test_what_is_not_heard_after_a_start_is_said_to_be_so() -> None:
+    bench = corekit.Bench().start()
+    del bench.air["east", "floor"]
+    bench.run(30)
+    assert bench.entry().reasons == ["sensor floor not heard since the start, at most 30 s"]
 
 
 def test_what_an_older_version_did_not_note_counts_from_the_next_word_on() -> None:

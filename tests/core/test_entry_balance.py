@@ -67,6 +67,8 @@ def test_what_never_comes_is_said_to_never_come() -> None:
     assert hours_to_pct(0.4999, 0.5, 100.0, 1.0, 60.0) == pytest.approx(60.0 * 1e-4 / 99.5, rel=1e-3), "as good as there"
     assert hours_to_pct(0.04, 0.5, 100.0, 0.01, 60.0) == pytest.approx(27.67, abs=0.01), "a hundredth of a cubic metre an hour"
     assert after_pct(1.0, 100.0, 0.0, CO2, 0.0, 60.0, 5.0) == 1.0
+    # 0.05 m3/h of pure CO2 for an hour into 60 m3: 99 % x (1 - exp(-1 / 1200)).
+    assert after_pct(1.0, 100.0, 0.05, CO2, 0.0, 60.0, 1.0) == pytest.approx(1.0825, abs=5e-5)
 
 
 @given(

@@ -167,7 +167,7 @@ def test_how_long_there_is_left_by_the_last_minute(co2_pct: tuple, words: str) -
     assert room_load._ahead(bench.desk(), "east", Account(account.minutes[:1])) == ""
 
 
-@pytest.mark.parametrize(("gap_s", "kept"), [(119.0, True), (121.0, False)])
+@pytest.mark.parametrize(("gap_s", "kept"), [(119.0, True), (120.0, True), (121.0, False)])
 def test_after_two_minutes_without_a_look_the_account_begins_anew(gap_s: float, kept: bool) -> None:
     bench = corekit.ready()
     bench.run(130)
@@ -175,6 +175,32 @@ def test_after_two_minutes_without_a_look_the_account_begins_anew(gap_s: float, 
     account.counted_mono_s = bench.mono_s - gap_s
     room_load.follow(desk, "east", room_air.look(desk, "east"))
     assert bool(account.minutes) == kept and account.counted_mono_s == bench.mono_s
+
+
+def test_the_first_look_of_all_has_nothing_to_count_from() -> None:
+    """As after an older version, which kept no account."""
+    bench = corekit.ready()
+    account, desk = bench.core.state.rooms["east"].account, bench.desk()
+    account.counted_mono_s = None
+    assert room_load.follow(desk, "east", room_air.look(desk, "east")) == ""
+    assert account.minutes == [] and account.counted_mono_s == bench.mono_s
+
+
+def test_what_was_found_stands_while_nobody_knows() -> None:
+    bench = corekit.ready()
+    bench.core.state.rooms["east"].account.moving = "CO2 rose"
+    told(bench, floor="fault")
+    desk = bench.desk()
+    assert room_load.follow(desk, "east", room_air.look(desk, "east")) == "CO2 rose"
+
+
+@pytest.mark.parametrize(("lasted_s", "closed"), [(58.0, False), (59.5, False), (60.0, True)])
+def test_a_minute_is_sixty_seconds(lasted_s: float, closed: bool) -> None:
+    bench = corekit.ready()
+    account, desk = bench.core.state.rooms["east"].account, bench.desk()
+    account.minutes, account.open, account.counted_mono_s = [], AirMinute(), bench.mono_s - lasted_s
+    room_load.follow(desk, "east", room_air.look(desk, "east"))
+    assert bool(account.minutes) == closed
 
 
 def test_what_goes_beyond_the_dose_is_found_and_the_enclosure_named() -> None:

@@ -21,15 +21,22 @@ def test_nobody_goes_in_alone() -> None:
     bench = corekit.ready()
     for standby in (None, "mara"):
         answer = enter(bench, "mara", standby=standby)
-        assert not answer.accepted and "stand by" in answer.reason
+        assert not answer.accepted and answer.reason == (
+            "somebody else must stand by outside (standby): nobody goes in alone, and rescuers die too. Nobody goes in; "
+            "sign out (leave) whoever asked"
+        )
     assert bench.core.state.rooms["east"].people == {}
     assert enter(bench, "mara", standby="ono").accepted
 
 
 def test_who_and_for_how_long_must_be_said() -> None:
     bench = corekit.ready()
-    for answer in (enter(bench), enter(bench, "mara", minutes=None)):
-        assert not answer.accepted and "for how long" in answer.reason
+    nobody = bench.command("enter", "east", standby="ono", minutes=5)
+    for answer in (nobody, enter(bench), enter(bench, "mara", minutes=None)):
+        assert not answer.accepted and answer.reason == (
+            "say who goes in (people) and for how long (minutes). Nobody goes in; sign out (leave) whoever asked"
+        )
+        bench.run(1)
     assert "there is no room attic" in bench.command("enter", "attic", people=["mara"], standby="ono", minutes=5).reason
 
 
@@ -77,7 +84,7 @@ def test_others_may_follow_while_the_air_is_good_but_not_past_a_latched_alarm() 
 def test_leaving_needs_names_that_are_known() -> None:
     bench = corekit.ready()
     enter(bench, "mara")
-    assert "who has left" in bench.command("leave", "east").reason
+    assert bench.command("leave", "east").reason == "say who has left (people)"
     assert "there is no room attic" in bench.command("leave", "attic", people=["mara"]).reason
     answer = bench.command("leave", "east", people=["mara", "nobody"])
     assert not answer.accepted and "nobody" in answer.reason

@@ -44,10 +44,9 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("core/exposure", _TOUCH, "1e-06 plus"): "any amount between a rounding error and a second does",
     ("core/exposure", _TOUCH, "1e-06 minus"): "any amount between a rounding error and a second does",
     ("core/exposure", "if kept.open_s > MINUTE_S - TOUCH_S:", "Gt to GtE"): "no sum of seconds meets it to the last bit",
-    ("core/room_load", "if beyond > 1.0 and beyond > worst:", "Gt to GtE"): "no quotient of measured figures meets it exactly",
+    ("core/room_load", "if beyond > worst:", "Gt to GtE"): "no quotient of measured figures meets it exactly",
     ("core/room_load", _AHEAD, "Lt to LtE"): "no quotient of measured figures meets it exactly",
     ("core/room_air", "desk.state.dirty_rooms[room_name] = True", "True to False"): "that it is there is what counts",
-    ("core/room_air", "if len(heard) < 2:", "2 minus"): "one sensor does not differ from itself",
     ("core/people", "room.at_door[person] = True", "True to False"): "that it is there is what counts",
     ("core/people", "desk.state.dirty_rooms[command.target] = True", "True to False"): "that it is there is what counts",
 }
