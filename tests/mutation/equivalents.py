@@ -48,5 +48,6 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("core/room_load", _AHEAD, "Lt to LtE"): "no quotient of measured figures meets it exactly",
     ("core/room_air", "desk.state.dirty_rooms[room_name] = True", "True to False"): "that it is there is what counts",
     ("core/people", "room.at_door[person] = True", "True to False"): "that it is there is what counts",
+    ("core/people", "room.at_door[OTHERS] = True", "True to False"): "that it is there is what counts",
     ("core/people", "desk.state.dirty_rooms[command.target] = True", "True to False"): "that it is there is what counts",
 }
