@@ -139,9 +139,9 @@ def test_times_and_words_are_told() -> None:
 def test_each_step_is_said_for_the_log_as_loud_as_it_is_urgent(name: str) -> None:
     panel = Panel(name, "nowhere")
     panel.do("on")
-    panel.do("on", 10_000.0)  # past every delay
+    panel.do("on", 100_000.0)  # past every delay
     panel.do("off")
-    panel.do("off", 10_000.0)
+    panel.do("off", 100_000.0)
     panel.do("ack")
     assert panel.events() == ["alarm_raised", "alarm_cleared", "alarm_acknowledged"]
     loud = "error" if CATALOGUE[name].priority in ("critical", "high") else "warning"
