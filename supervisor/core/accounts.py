@@ -77,7 +77,7 @@ def amounts_of(dose: Dose) -> Amounts:
 
 def _add(books: Books, dose: Dose, where: Counted, change: Amounts) -> None:
     gas, book = dose.gas, books.enclosures[dose.enclosure]
-    source = books.sources.setdefault(dose.source, SourceBook())
+    source = books.sources.setdefault(dose.source, SourceBook(gas))
     book.season[gas] = book.season.get(gas, NOTHING).plus(change)
     source.season = source.season.plus(change)
     filling = _filling(book, where.filling)
@@ -113,7 +113,8 @@ def begin(desk: Desk) -> None:
 
 
 def turn_season(season: str, state: SiteState) -> None:
-    """Another name of the season in the site file closes the books and opens new ones; what is sealed stays one filling."""
+    """Another name of the season in the site file closes the books and opens new ones. What is sealed stays one filling, and
+    a stock does not end with a season."""
     old = state.books
     if season == old.season:
         return
@@ -121,6 +122,9 @@ def turn_season(season: str, state: SiteState) -> None:
     for name, book in old.enclosures.items():
         if book.fillings and book.fillings[-1].opened_wall_s is None:
             state.books.enclosures[name] = EnclosureBook(fillings=[book.fillings[-1]], fruit_kg=book.fillings[-1].fruit_kg)
+    for name, source in old.sources.items():
+        source.stock.begun = source.stock.checked = None
+        state.books.sources[name] = SourceBook(source.gas, stock=source.stock)
 
 
 def seal(desk: Desk, name: str, lot: str | None) -> None:

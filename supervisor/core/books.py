@@ -128,6 +128,7 @@ class Stock:
 
 @dataclass(slots=True)
 class SourceBook:
+    gas: Gas = "nitrogen"
     season: Amounts = NOTHING
     days: dict[int, Amounts] = field(default_factory=dict)
     stock: Stock = field(default_factory=Stock)

@@ -23,6 +23,7 @@ from supervisor.core import (
     rows,
     sampling,
     sources,
+    stock,
     transitions,
     units,
 )  # fmt: skip
@@ -202,6 +203,7 @@ def _arrive(desk: Desk, event: Arrived) -> None:
             ledger.on_report(desk, names[0], names[1], body)  # type: ignore[arg-type]
         case SourceStatus():
             sources.on_status(desk, names[0], body)
+            stock.on_status(desk, names[0])
         case OperatorCommand():
             commands.on_command(desk, body)
         case _:
@@ -249,6 +251,7 @@ def _tick(desk: Desk) -> None:
         for name in state.sources:
             if name in site.gas_sources:
                 sources.judge(desk, name)
+                stock.judge(desk, name)
     people.judge_gone(desk)
     for name in site.rooms if sweeping else list(state.dirty_rooms):
         entry.judge(desk, name)

@@ -34,6 +34,11 @@ class _Snapshot(BaseModel):
     watch: Base64Bytes
 
 
+def snapshot_of_core(blob: bytes) -> bytes:
+    """The core's part of what `Engine.dump` wrote, as JSON. Raises `pydantic.ValidationError` when `blob` is something else."""
+    return _Snapshot.model_validate_json(blob).core
+
+
 class Engine:
     """One site's control. `step` takes an outside event and returns what has to leave, in order."""
 

@@ -8,7 +8,7 @@ says nothing. The gas checks are in `gas.py`, those of sample lines in `lines.py
 from collections import Counter
 from collections.abc import Iterable, Iterator
 
-from supervisor.settings import AIR_CO2_PCT, AIR_O2_PCT, Room, SiteFile
+from supervisor.settings import AIR_CO2_PCT, AIR_O2_PCT, Room, SiteFile, Source
 from supervisor.sitefile.calibration import calibration_problems
 from supervisor.sitefile.gas import gas_problems
 from supervisor.sitefile.lines import line_problems, rotation_s
@@ -189,6 +189,26 @@ def _stock(site: SiteFile) -> Iterator[Problem]:
             yield warning(
                 f"{key}.o2_pct", one.o2_pct, "only of a source of nitrogen", "remove it: it is not used"
             )
+        yield from _prices(site, key, one)
+
+
+def _prices(site: SiteFile, key: str, one: Source) -> Iterator[Problem]:
+    price = one.price_per_kg if one.price_per_1000_nl is None else one.price_per_1000_nl
+    if known(one.price_per_kg, one.price_per_1000_nl):
+        yield error(
+            f"{key}.price_per_1000_nl", one.price_per_1000_nl, "left out, where there is a price_per_kg",
+            "keep the price that is on the bill",
+        )  # fmt: skip
+    if price is not None and "currency" not in site.site.model_fields_set:
+        yield warning(
+            "site.currency", MISSING, f"the currency of the prices, such as the one of {key}",
+            'add currency = "..." to the table site, three capital letters of ISO 4217',
+        )  # fmt: skip
+    if one.order_lead_days is not None and "stock_kg" not in one.model_fields_set:
+        yield warning(
+            f"{key}.order_lead_days", one.order_lead_days, "only of a source with stock_kg",
+            "remove it, or give stock_kg: of a stock that is not known nobody can tell how long it lasts",
+        )  # fmt: skip
 
 
 def _broker(site: SiteFile) -> Iterator[Problem]:

@@ -2,6 +2,7 @@
 
 import corekit
 import pytest
+from accountskit import DAY_S, SOURCE, Office
 from CoolProp.CoolProp import PropsSI
 from coresite import SITE_TEXT, site_with
 from hypothesis import given, settings
@@ -9,53 +10,8 @@ from hypothesis import strategies as st
 
 from supervisor.core import accounts, books, ledger
 from supervisor.core.books import Amounts
-from supervisor.core.desk import Desk
 from supervisor.core.site import Core
-from supervisor.core.state import Dose
-from supervisor.messages import DoseReport, at
-from supervisor.values import Now, Row, Say, Started
-
-DAY_S = 86_400.0
-MIDNIGHT_S = 20_700 * DAY_S  # a day's beginning in UTC
-SOURCE = {"nitrogen": "generator", "co2": "bank", "air": "blower"}
-
-
-class Office:
-    """A core whose ledger is written by hand: doses asked for, reported and aged on fake time."""
-
-    def __init__(self, core: Core | None = None) -> None:
-        self.core = core or Core(corekit.site())
-        self.mono_s, self.ahead_s, self.asked = 1000.0, MIDNIGHT_S + 8 * 3600.0 - 1000.0, 0
-        self.effects: list = []
-
-    def desk(self) -> Desk:
-        return Desk(self.core.site, self.core.state, Now(self.mono_s, self.mono_s + self.ahead_s), self.effects)
-
-    def ask(self, enclosure: str = "e1", gas: str = "nitrogen", volume_nl: float = 90.0) -> str:
-        self.asked += 1
-        one = Dose(f"1-{self.asked}", enclosure, gas, SOURCE[gas], volume_nl, 50.0, self.mono_s, self.mono_s + 120.0)
-        ledger.enter(self.desk(), one)
-        return one.request_id
-
-    def report(self, request_id: str, outcome: str, delivered_nl: float, enclosure: str = "e1", gas: str = "nitrogen") -> None:
-        told = DoseReport(observed_at=at(corekit.WALL_S), request_id=request_id, outcome=outcome, delivered_nl=delivered_nl,
-                          metered=True)  # fmt: skip
-        ledger.on_report(self.desk(), enclosure, gas, told)
-
-    def go(self, seconds: float) -> None:
-        self.mono_s += seconds
-        for name in self.core.site.enclosures:
-            ledger.age(self.desk(), name)
-
-    def reload(self) -> None:
-        self.core = Core.load(self.core.site, self.core.dump())
-
-    @property
-    def books(self) -> books.Books:
-        return self.core.state.books
-
-    def season(self, enclosure: str = "e1", gas: str = "nitrogen") -> Amounts:
-        return self.books.enclosures[enclosure].season[gas]
+from supervisor.values import Row, Say, Started
 
 
 def test_the_densities_are_those_of_the_pure_gases_at_normal_conditions() -> None:

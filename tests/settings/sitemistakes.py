@@ -102,6 +102,10 @@ SHAPE = [
     Mistake("site", "site.id", put("site.id", "quillfen\n")),
     Mistake("site", "site.id", put("site.id", "")),
     Mistake("site", "site.topic_root", put("site.topic_root", "a/+/b")),
+    Mistake("price", "site.currency", put("site.currency", "euro")),
+    Mistake("enclosure 2", "enclosure[n3].lot", put("enclosure.2.lot", "L" * 65)),
+    Mistake("price", "source[bank].price_per_kg", put("source.1.price_per_kg", -1)),
+    Mistake("bank", "source[bank].order_lead_days", put("source.1.order_lead_days", 2.5)),
     Mistake("site", "site.topic_root", put("site.topic_root", "a b")),
     Mistake("site", "site.topic_root", put("site.topic_root", "a/#")),
     Mistake("site", "site.topic_root", put("site.topic_root", "$SYS/a")),
@@ -244,6 +248,9 @@ ACROSS = [
     Mistake("purity", "source[generator].o2_pct", put("source.0.o2_pct", 3.66)),
     Mistake("bank", "source[bank].reserve_kg", put("source.1.reserve_kg", 300)),
     Mistake("bank", "source[bank].o2_pct", put("source.1.o2_pct", 0.1), "warning"),
+    Mistake("price", "source[bank].price_per_1000_nl", put("source.1.price_per_1000_nl", 0.9)),
+    Mistake("bank", "source[bank].order_lead_days", drop("source.1.stock_kg"), "warning"),
+    Mistake("price", "site.currency", both(drop("site.currency"), drop("source.0.price_per_1000_nl")), "warning"),
 ]  # fmt: skip
 
 EVERY = SHAPE + ACROSS
@@ -275,7 +282,8 @@ FINE = {
     ),
     "reserve just below the stock": put("source.1.reserve_kg", 299),
     "an empty bank with no reserve": both(put("source.1.stock_kg", 0), put("source.1.reserve_kg", 0)),
-    "a reserve of a stock that only the source tells": drop("source.1.stock_kg"),
+    "a reserve of a stock that only the source tells": both(drop("source.1.stock_kg"), drop("source.1.order_lead_days")),
+    "no prices and no currency": both(drop("source.0.price_per_1000_nl"), drop("source.1.price_per_kg"), drop("site.currency")),
     "a user name with its password": both(put("broker.username", "u"), put("broker.password_file", "p")),
     "a second unit with a number": put("enclosure.3.unit", "gateway-north2"),
     "a unit named twice": both(put("enclosure.3.unit", "gateway-nroth"), put("enclosure.4.unit", "gateway-nroth")),

@@ -145,7 +145,7 @@ def _print(made: "Performance", verdict: "Verdict") -> None:
 def _tables(made: "Performance") -> "list[Table]":
     from supervisor.shell.audit.report_targets import beside_targets
 
-    figures = _table("figure", ">measured", "target", "standing")
+    figures = grey_table("figure", ">measured", "target", "standing")
     for line in beside_targets(made):
         figures.add_row(
             line.target.name, f"{line.measured:.4g}{' %' if line.target.unit else ''}",
@@ -171,13 +171,13 @@ def _lists(made: "Performance") -> "list[Table]":
     tables = []
     for heads, rows in made_of:
         if rows:
-            tables.append(_table(*heads))
+            tables.append(grey_table(*heads))
             for row in rows:
                 tables[-1].add_row(*map(printable, row))
     return tables
 
 
-def _table(*heads: str) -> "Table":
+def grey_table(*heads: str) -> "Table":
     """A grey table; a head that begins with `>` is a column of figures."""
     from rich.box import SIMPLE
     from rich.table import Table
