@@ -15,7 +15,7 @@ KG_PER_NL: dict[Gas, float] = {  # CoolProp at 0 degC and 101.325 kPa; what oxyg
     "air": 1.2931e-3,
 }
 DAY_S = 86_400.0
-ENCLOSURE_DAYS = 28
+ENCLOSURE_DAYS = 14
 SOURCE_DAYS = 400
 FILLINGS = 8
 REFILLS = 20

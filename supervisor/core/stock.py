@@ -5,7 +5,7 @@ the net change: a scale's noise adds up to nothing. A rise beyond noise is a ref
 a while. Words are taken as they come, judged on ticks.
 """
 
-from supervisor.core import alarms
+from supervisor.core import alarms, ledger
 from supervisor.core.accounts import trim
 from supervisor.core.books import (
     DAY_S,
@@ -135,9 +135,7 @@ def explained_kg(gas: Gas, before: Reckoning, now: Reckoning) -> tuple[float, fl
 
 
 def _open_nl(desk: Desk, source: str) -> float:
-    enclosures = desk.state.enclosures
-    doses = (enclosures[where].doses[request_id] for request_id, where in desk.state.open_doses.items())
-    return sum(one.volume_nl for one in doses if one.source == source)
+    return sum(one.volume_nl for one in ledger.drawing(desk, source))
 
 
 # ------------------------------------------------------------------------------------------------ how long it lasts
