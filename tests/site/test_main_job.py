@@ -1,7 +1,7 @@
 """The job itself: sealed, pulled down, held, vented, opened. Everything is judged by the plant's truth, not by what the
 supervisor believes."""
 
-from inprocess import EXAMPLE, START_S, acts
+from inprocess import START_S, acts, example
 from pytest import approx
 
 from supervisor.guard import Cleared
@@ -14,7 +14,7 @@ def test_a_dozen_enclosures_are_pulled_down_and_held(run_site):
     site = run_site()
     site.run_to(4 * HOUR_S)
     assert {site.state(name)["state"] for name in site.site.enclosures} == {"holding"}
-    for hour in range(5, 14):
+    for hour in range(5, 12):
         site.run_to(hour * HOUR_S)
         for name, enclosure in site.site.enclosures.items():
             o2_pct, co2_pct = site.plant.gas(name)
@@ -30,7 +30,7 @@ def test_a_dozen_enclosures_are_pulled_down_and_held(run_site):
 
 
 def test_nitrogen_comes_before_co2(run_site):
-    site = run_site(crew=acts((180, "seal", "n5")))
+    site = run_site(site_text=example("n5"), crew=acts((180, "seal", "n5")))
     site.run_to(2.5 * HOUR_S)
     seal_to_hold = [effect for _, effect in site.requests if effect.enclosure == "n5"]
     first_co2 = next(index for index, one in enumerate(seal_to_hold) if one.gas == "co2")
@@ -42,7 +42,7 @@ def test_nitrogen_comes_before_co2(run_site):
 
 
 def test_venting_gives_air_alone_and_opening_waits_for_both_gases(run_site):
-    site = run_site(crew=acts((180, "seal", "n1"), (7200, "vent", "n1"), (8000, "open", "n1")))
+    site = run_site(site_text=example("n1"), crew=acts((180, "seal", "n1"), (7200, "vent", "n1"), (8000, "open", "n1")))
     site.run_to(7200)
     before = dict(site.requested_nl)
     site.run_to(10 * HOUR_S)
@@ -58,11 +58,10 @@ def test_venting_gives_air_alone_and_opening_waits_for_both_gases(run_site):
 
 
 def test_a_tight_enclosure_gets_air_and_one_without_air_says_so(run_site):
-    text = EXAMPLE.read_text(encoding="utf-8")
-    head, tail = text.split('id = "n1"\n', 1)
+    head, tail = example("n1", "n2").split('id = "n1"\n', 1)
     without_air = head + 'id = "n1"\n' + tail.replace(', air = "blower" }', " }", 1)
     site = run_site(site_text=without_air, crew=acts((180, "seal", "n1"), (180, "seal", "n2")), step_s=10.0)
-    site.run_to(22 * HOUR_S)
+    site.run_to(11 * HOUR_S)
     assert site.requested_nl.get(("n1", "air"), 0.0) == 0.0
     assert site.requested_nl[("n2", "air")] > 30.0
     assert site.plant.gas("n2")[0] == approx(5.0, abs=0.5)
@@ -73,7 +72,7 @@ def test_a_tight_enclosure_gets_air_and_one_without_air_says_so(run_site):
 
 
 def test_a_clock_that_jumps_doubles_nothing_and_dosing_waits_for_new_samples(run_site):
-    site = run_site(crew=acts((180, "seal", "n1")))
+    site = run_site(site_text=example("n1"), crew=acts((180, "seal", "n1")))
     site.run_to(1800)
     site.wall_jump_s = 3600.0 * 24 * 365
     mono_s = site.mono_s

@@ -4,29 +4,21 @@ Smaller bags are pulled down in a third of the time with everything else unchang
 """
 
 import re
-from pathlib import Path
 
-EXAMPLE = Path(__file__).resolve().parents[2] / "config" / "quillfen.toml"
+from inprocess import example
+
 SHARE = 0.32  # a volume of 400 nl for n1: some eight nitrogen leases and two or three of CO2
 ROOT = "stillhold/quillfen"
 
 
 def small_site(*names: str, **timing: float) -> str:
     """The example site's text with only the enclosures `names`, and the values of `timing` in place of its own."""
-    text = EXAMPLE.read_text(encoding="utf-8")
-    head, *blocks = re.split(r"(?m)^\[\[enclosure\]\]\n", text)
-    kept = [one for one in blocks if re.match(r'id = "(\w+)"', one)[1] in names]  # type: ignore[index]
-    if len(kept) != len(names):
-        raise ValueError(f"the example site does not have all of {names}")
+    text = example(*names)
     for key, value in timing.items():
-        head, count = re.subn(rf"(?m)^{key} = \S+", f"{key} = {value:g}", head)
+        text, count = re.subn(rf"(?m)^{key} = \S+", f"{key} = {value:g}", text)
         if count != 1:
             raise ValueError(f"the example site has no {key} to replace")
-    return "[[enclosure]]\n".join([head, *(_smaller(one) for one in kept)])
-
-
-def _smaller(block: str) -> str:
-    return re.sub(r"(?m)^(free_volume_nl|fruit_kg) = (\d+)", lambda m: f"{m[1]} = {float(m[2]) * SHARE:.0f}", block)
+    return re.sub(r"(?m)^(free_volume_nl|fruit_kg) = (\d+)", lambda m: f"{m[1]} = {float(m[2]) * SHARE:.0f}", text)
 
 
 def crew(*acts: tuple[float, str, str]) -> str:

@@ -12,9 +12,12 @@ from pathlib import Path
 import pytest
 from brokers import alive, poll
 
+from supervisor.sitefile import load
+
 pytestmark = pytest.mark.timeout(120)
 
 TOP = Path(__file__).resolve().parents[2]
+SITE = load(TOP / "config" / "quillfen.toml")
 
 
 @pytest.fixture
@@ -73,8 +76,12 @@ def test_it_ends_by_itself_with_a_summary_and_leaves_no_process(demo: subprocess
     summary = json.loads((tmp_path / "summary.json").read_text(encoding="utf-8"))
     assert summary["ended_by"] == "its time"
     assert summary["restarts"] == {"broker": 0, "supervisor": 0}
-    assert len(summary["enclosures"]) == 12
-    assert "CAUTION" in said and all(name in said for name in summary["enclosures"])
+    assert set(summary["enclosures"]) == set(SITE.enclosures) and len(SITE.enclosures) == 12
+    assert {one["state"] for one in summary["enclosures"].values()} <= {"filling", "pulling_down"}, "none is held so soon"
+    assert set(summary["rooms"]) == set(SITE.rooms) and "unknown" not in summary["rooms"].values()
+    assert summary["messages"]["unreadable"] == 0
+    assert "CAUTION" in said and "not a safety instrumented system" in said.lower()
+    assert all(name in said for name in summary["enclosures"])
     assert [pid for pid in pids if alive(pid)] == []
     assert list((tmp_path / "tmp").iterdir()) == []
 
