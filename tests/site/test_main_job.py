@@ -45,7 +45,7 @@ def test_venting_gives_air_alone_and_opening_waits_for_both_gases(run_site):
     site = run_site(site_text=example("n1"), crew=acts((180, "seal", "n1"), (7200, "vent", "n1"), (8000, "open", "n1")))
     site.run_to(7200)
     before = dict(site.requested_nl)
-    site.run_to(10 * HOUR_S)
+    site.run_to(5 * HOUR_S)
     assert site.state("n1")["state"] == "filling"
     for gas in ("nitrogen", "co2"):
         assert site.requested_nl[("n1", gas)] == before[("n1", gas)]

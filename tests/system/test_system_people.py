@@ -1,4 +1,5 @@
-"""A person at a terminal commands a running site: signed, answered, refused with the reason; over both brokers."""
+"""A person at a terminal commands a running site: signed, answered, refused with the reason; what a broker has a part in,
+over both brokers."""
 
 import json
 import subprocess
@@ -7,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from brokers import KINDS, Kind
+from brokers import Kind
 from system_drill import TOP, Drill
 from system_killed import PATIENT
 from system_site import fault, small_site
@@ -47,19 +48,38 @@ class Terminal:
         assert status == 0, said
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_a_person_commands_a_site_from_a_terminal(make_drill: Callable[..., Drill], kind: Kind) -> None:
-    drill = make_drill(SITE, kind=kind, speed=20.0, faults=fault("unit_off", "gateway-south", 0))
-    here = Terminal(drill)
-    drill.start()
-    nobody_is_online(here)
-    drill.start_supervisor()
-    drill.await_("the supervisor", lambda: drill.last("supervisor/status").get("online") is True)
-    drill.await_("the enclosure", lambda: drill.state("n1") == "filling")
+@pytest.fixture
+def sealed(make_drill: Callable[..., Drill]) -> Callable[[Kind], tuple[Drill, Terminal]]:
+    """A site in which a person has sealed n1 from a terminal; before that nobody was online."""
 
-    status, said = here.type("seal", "n1")
-    assert (status, said) == (0, "accepted: seal n1, as dana\n")
-    drill.await_("the pull-down", lambda: drill.state("n1") == "pulling_down")
+    def make(kind: Kind) -> tuple[Drill, Terminal]:
+        drill = make_drill(SITE, kind=kind, speed=20.0, faults=fault("unit_off", "gateway-south", 0))
+        here = Terminal(drill)
+        drill.start()
+        nobody_is_online(here)
+        drill.start_supervisor()
+        drill.await_("the supervisor", lambda: drill.last("supervisor/status").get("online") is True)
+        drill.await_("the enclosure", lambda: drill.state("n1") == "filling")
+        status, said = here.type("seal", "n1")
+        assert (status, said) == (0, "accepted: seal n1, as dana\n")
+        drill.await_("the pull-down", lambda: drill.state("n1") == "pulling_down")
+        return drill, here
+
+    return make
+
+
+def test_over_mosquitto_too_a_person_is_answered_and_sees_the_site(sealed: Callable[..., tuple[Drill, Terminal]]) -> None:
+    drill, here = sealed("mosquitto")
+    drill.await_("an alarm", lambda: drill.last(f"alarm/{SILENT}").get("state") == "unacknowledged")
+    assert here.type("ack", SILENT, "--occurrence", "1")[0] == 0
+    told = here.json("status")
+    assert told["supervisor"]["online"] is True and told["not_there"] == []
+    assert [one["state"] for one in told["enclosures"]] == ["pulling_down", "filling"]
+    no_answer(drill, here)
+
+
+def test_a_person_commands_a_site_from_a_terminal(sealed: Callable[..., tuple[Drill, Terminal]]) -> None:
+    drill, here = sealed("nats")
     status, said = here.type("seal", "n1")
     assert status == 1 and "pulling_down" in said
     assert here.json("seal", "n9", by="dana") | {"command_id": ""} == {
