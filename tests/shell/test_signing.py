@@ -75,7 +75,8 @@ def test_what_programs_read_differently_is_not_signed(payload: bytes, words: str
 COMMAND: dict[str, Any] = {
     "command_id": "c1", "issued_at": "2026-07-01T05:00:00.000Z", "operator": "B. Example", "action": "shelve",
     "target": "late_report-n1", "occurrence": 3, "note": "known", "until": "2026-07-01T06:00:00.000Z",
-    "people": ["B. Example", "C. Example"], "standby": "D. Example", "minutes": 20, "unknown": {"deep": [1, {"er": None}]},
+    "people": ["B. Example", "C. Example"], "standby": "D. Example", "minutes": 20, "lot": "L-7", "gas": "zero-n2",
+    "decision": "accept", "unknown": {"deep": [1, {"er": None}]},
 }  # fmt: skip
 SIGNATURE = sign(KEY, COMMAND)
 values = st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.text(st.characters(exclude_categories=["Cs"]))
