@@ -58,8 +58,9 @@ def _moving(desk: Desk, name: str, account: Account) -> str:
     room, last = desk.site.rooms[name], account.minutes[-1]
     volume_nl = 1000.0 * room.volume_m3
     worst, found = 1.0, ""  # how many margins lie between what moved and what explains it
-    for back, before in enumerate(reversed(account.minutes)):
-        span = account.minutes[-1 - back :]
+    for start in reversed(range(len(account.minutes))):
+        span = account.minutes[start:]
+        before = span[0]
         for gas, moved_pct, explained_nl, margin_pct in (
             ("CO2 rose", last.co2_pct - before.co2_pct, sum(one.co2_in_nl for one in span), room.moving_co2_pct_max),
             ("oxygen sank", before.o2_pct - last.o2_pct, sum(one.o2_out_nl for one in span), room.moving_o2_pct_max),
@@ -68,7 +69,7 @@ def _moving(desk: Desk, name: str, account: Account) -> str:
             beyond = (moved_pct - explained_pct) / margin_pct
             if beyond > worst:
                 worst = beyond
-                found = f"{gas} by {moved_pct:.3f} % in {back} min, dosing explains at most {explained_pct:.3f} %"
+                found = f"{gas} by {moved_pct:.3f} % in {len(span) - 1} min, dosing explains at most {explained_pct:.3f} %"
     return f"{found}{_ahead(desk, name, account)}; {_dosed_last(desk, name)}" if found else ""
 
 

@@ -146,6 +146,13 @@ def test_what_is_beyond_its_margin_and_what_is_not(before: dict, last: dict, wor
         assert told_words.endswith("; nothing was dosed in this room lately")
 
 
+def test_what_was_dosed_before_explains_nothing_after() -> None:
+    bench = corekit.ready()
+    dosed_before, still, risen = (AirMinute(**(MINUTE | one)) for one in ({"co2_in_nl": 400.0}, {}, {"co2_pct": 0.08}))
+    found_words = room_load._moving(bench.desk(), "east", Account([dosed_before, still, risen]))
+    assert found_words.startswith("CO2 rose by 0.040 % in 1 min, dosing explains at most 0.000 %")
+
+
 def test_a_slow_movement_is_found_over_more_minutes_and_only_those_that_are_kept() -> None:
     bench = corekit.ready()
     rising = [AirMinute(**(MINUTE | {"co2_pct": 0.04 + 0.004 * number})) for number in range(15)]
