@@ -49,12 +49,13 @@ def settle(desk: Desk, name: str) -> bool:
     alarms.condition(desk, "room_air_moving", name, bool(moving), moving)
     alarms.missing(desk, "room_air_unknown", name, bool(air.doubts), "; ".join(air.doubts))
     people.judge(desk, name)
-    if air.doubts or unsafe or dangerous:
+    bad = air.doubts + dangerous + [one for one in unsafe if one not in dangerous]
+    if bad:
         room.good_since_mono_s = None
     elif room.good_since_mono_s is None:
         room.good_since_mono_s = desk.now.mono_s
     room.judged_wall_s = desk.now.wall_s
-    status, reasons = _status(desk, name, room, air.doubts, dangerous, unsafe, means)
+    status, reasons = _status(desk, name, room, bad, means)
     _take(desk, name, room, status, reasons)
     return not (air.doubts or dangerous)
 
@@ -72,13 +73,11 @@ def _alarm(desk: Desk, row: str, room: str, found: list[str], doubts: list[str])
     alarms.condition(desk, row, room, bool(found) or stands, "; ".join(found))
 
 
-def _status(
-    desk: Desk, name: str, room: Room, doubts: list[str], dangerous: list[str], unsafe: list[str], means: list[str]
-) -> tuple[str, list[str]]:
+def _status(desk: Desk, name: str, room: Room, bad: list[str], means: list[str]) -> tuple[str, list[str]]:
     """`forbidden` for what may kill or is not known, `restricted` for what still needs a person, else `clear`."""
-    if doubts or dangerous or unsafe:
-        return "forbidden", doubts + dangerous + [one for one in unsafe if one not in dangerous]
-    since_s = 0.0 if room.good_since_mono_s is None else desk.now.mono_s - room.good_since_mono_s
+    if bad:
+        return "forbidden", bad
+    since_s = desk.now.mono_s - room.good_since_mono_s  # type: ignore[operator]
     # One tick later than the guard, which counts for itself: the two must never disagree about who was first.
     wait_s = desk.site.timing.clear_after_s + desk.site.timing.tick_s
     if since_s < wait_s:
@@ -98,7 +97,7 @@ def _take(desk: Desk, name: str, room: Room, status: str, reasons: list[str]) ->
     """Takes a status over. It is published when it changes, and again every `SHOW_S`, so that its age can be seen; words
     inside one status may move with every second and are not news."""
     was, sounded = room.status, (room.sounding, room.sounding_why)
-    news = status != was or desk.state.swept_mono_s is None or _kinds(reasons) != _kinds(room.reasons)
+    news = _kinds(reasons) != _kinds(room.reasons)  # no two statuses share a reason, and a start has its own
     room.status, room.reasons = status, reasons
     if status != was:
         room.since_wall_s = desk.now.wall_s
@@ -174,7 +173,7 @@ def _permit(desk: Desk, name: str, room: Room, air_good: bool) -> None:
     """Renews the permit on its interval, and says so at once when what it allows changes."""
     timing, state = desk.site.timing, desk.state
     held = room.permit_held_until_mono_s is not None and desk.now.mono_s < room.permit_held_until_mono_s
-    may = not held and state.link_up and not state.stopping and not state.overtaken and state.epoch_settled
+    may = not held and state.link_up and not state.overtaken and state.epoch_settled
     dosing = may and room.status == "clear" and not alarms.closes(desk, name)
     # Air goes in where nobody is; how many may vent at once is settled by forecast, in `venting`.
     air = may and air_good and not room.people and not room.at_door and not people.unaccounted(desk)
@@ -198,7 +197,6 @@ def withdraw(desk: Desk, name: str) -> None:
     """
     room = desk.state.rooms[name]
     room.dosing_permitted = room.air_permitted = False
-    room.permit_sent_mono_s = desk.now.mono_s
     until_wall_s = desk.now.wall_s + desk.site.timing.permit_valid_s
     desk.effects.append(PermitRoom(name, False, False, desk.state.epoch, until_wall_s))
 
