@@ -16,6 +16,7 @@ from .faults import FaultBoard
 from .scheduler import Scheduler
 from .sitefile import AnalyserSpec
 from .units import Unit
+from .vices import misread, mixed_up
 from .wire import Select
 
 Gas = tuple[float, float]
@@ -50,6 +51,7 @@ class Analyser:
         air = (AIR_O2_PCT, AIR_CO2_PCT)
         self._plug: Gas = air
         self._cell: Gas = air
+        self._before: Gas = air
         self._history: deque[tuple[int, Gas]] = deque([(scheduler.now_ms, air)])
         self.drift = Drift(spec.id, faults, scheduler.now_ms)
         self._seq = 0
@@ -109,11 +111,14 @@ class Analyser:
         }
 
     def _measure(self) -> None:
-        o2_pct, co2_pct = self.drift.shown(*self._cell)
+        gas = mixed_up(self._faults, self._spec.id, self._source, self._cell, self._before)
+        o2_pct, co2_pct = self.drift.shown(*gas)
         if self._assumed.cross_sensitivity:
             o2_pct += self._assumed.o2_per_co2 * co2_pct
-        self._last_o2_pct = round(o2_pct + self._chance.gauss(0.0, self._assumed.o2_noise_pct), 3)
-        self._last_co2_pct = round(co2_pct + self._chance.gauss(0.0, self._assumed.co2_noise_pct), 3)
+        o2_pct += self._chance.gauss(0.0, self._assumed.o2_noise_pct)
+        co2_pct += self._chance.gauss(0.0, self._assumed.co2_noise_pct)
+        self._last_o2_pct = misread(self._faults, f"{self._spec.id}/o2", o2_pct)
+        self._last_co2_pct = misread(self._faults, f"{self._spec.id}/co2", co2_pct)
 
     def _flows(self) -> bool:
         """Whether anything comes from the line that is drawn; from an empty cylinder nothing may."""
@@ -143,6 +148,7 @@ class Analyser:
         if source == self._source:
             return
         self._mix()
+        self._before = self._cell
         self._residue[self._source] = self._history[-1][1]
         self._drawn(self._source, -self._spec.sample_flow_nl_min)
         self._source = source

@@ -5,6 +5,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
+from supervisor.settings_belief import Belief, Corrections
 from supervisor.settings_calibration import CalibrationPlan
 from supervisor.settings_table import Name, Table
 
@@ -59,6 +60,8 @@ class Analyser(Table):
     idle_line: Name
     sample_flow_nl_min: Annotated[float, Field(gt=0)] = 1.0
     cell_ml: Annotated[float, Field(gt=0)] = 150.0
+    corrections: Corrections = Corrections()
+    belief: Belief = Belief()
     calibration: CalibrationPlan = CalibrationPlan()
     lines: Annotated[tuple[Line, ...], Field(min_length=1, strict=False)]
 

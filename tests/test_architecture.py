@@ -12,7 +12,7 @@ from types import ModuleType
 import pytest
 from pydantic import BaseModel
 
-from supervisor import messages, settings, settings_analyser, settings_calibration, settings_notify, values
+from supervisor import messages, settings, settings_analyser, settings_belief, settings_calibration, settings_notify, values
 
 ROOT = Path(__file__).resolve().parents[1]
 PYTHON = sorted(
@@ -227,7 +227,7 @@ def float_fields(module: ModuleType) -> Iterator[tuple[str, str]]:
 
 
 def test_a_number_carries_its_unit_last_in_its_name() -> None:
-    modules = (values, settings, settings_analyser, settings_calibration, settings_notify, messages)
+    modules = (values, settings, settings_analyser, settings_belief, settings_calibration, settings_notify, messages)
     fields = {place for module in modules for place in float_fields(module)}
     assert len(fields) > 50
     assert {place for place in fields if not UNIT.search(place[1])} == WITHOUT_A_UNIT

@@ -10,8 +10,11 @@ from supervisor.settings import SiteFile
 
 # By alarm: the kinds of point further up whose alarm explains it.
 EXPLAINED: dict[str, tuple[str, ...]] = {
-    "sample_overdue": ("analyser_unit", "analyser"),
-    "guard_refusals": ("unit", "analyser_unit", "source_units", "analyser", "sources"),
+    "sample_overdue": ("analyser_unit", "analyser", "analyser_untrue"),
+    "line_suspect": ("analyser_untrue",),
+    "reading_doubtful": ("analyser_untrue",),
+    "analyser_untrue": ("own_unit",),
+    "guard_refusals": ("unit", "analyser_unit", "source_units", "analyser", "analyser_untrue", "sources"),
     "dose_failing": ("unit", "source_units", "sources"),
     "late_report": ("unit",),
     "analyser_silent": ("own_unit",),
@@ -31,7 +34,7 @@ def explaining(site: SiteFile, name: str, subject: str) -> Iterator[tuple[str, s
 
 _ALARMS = {
     "unit": ("unit_silent",), "own_unit": ("unit_silent",), "analyser_unit": ("unit_silent",),
-    "source_units": ("unit_silent",), "analyser": ("analyser_silent",),
+    "source_units": ("unit_silent",), "analyser": ("analyser_silent",), "analyser_untrue": ("analyser_untrue",),
     "sources": ("source_unavailable", "source_impure", "source_pressure_low"),
     "own_analyser": ("analyser_silent",), "gases_suspect": ("calibration_gas_suspect",),
     "gases_expired": ("calibration_gas_expired",),
@@ -56,12 +59,12 @@ def _above(site: SiteFile, subject: str, kind: str) -> Iterator[str]:
         return
     if kind == "unit":
         yield enclosure.unit
-    elif kind in ("analyser", "analyser_unit"):
+    elif kind in ("analyser", "analyser_unit", "analyser_untrue"):
         # With two analysers on one line neither alone explains that no sample comes.
         reached = [one for one in site.analyser if enclosure.line in [line.id for line in one.lines]]
         if len(reached) == 1:
             only = reached.pop()
-            yield only.id if kind == "analyser" else only.unit
+            yield only.unit if kind == "analyser_unit" else only.id
     else:
         for source in (enclosure.sources.nitrogen, enclosure.sources.co2, enclosure.sources.air):
             if source is not None:

@@ -12,6 +12,8 @@ Before anybody is troubled, another known gas bears witness: where it reads righ
 result were believed, the bottle is not what its certificate says (empty, exchanged, a leak), and not the analyser.
 """
 
+from supervisor.core import air_line, corrections
+from supervisor.core.balance import Mixture
 from supervisor.core.calibration_plan import PAIR_S, air_lines, gas_lines, of_use, pair_of
 from supervisor.core.calibration_state import Calibration, Correction, Pending, Result
 from supervisor.core.calibration_sums import (
@@ -117,7 +119,7 @@ def decide(desk: Desk, name: str, accept: bool, operator: str) -> str | None:
 
 
 def shown(desk: Desk, name: str, o2_pct: float, co2_pct: float) -> tuple[float, float]:
-    return o2_pct, co2_pct
+    return corrections.shown(desk, name, Mixture(o2_pct, co2_pct))
 
 
 def read(desk: Desk, name: str, gas: CalibrationGas | None) -> tuple[float, float, float, float]:
@@ -240,6 +242,8 @@ def _good(desk: Desk, name: str, cal: Calibration, result: Result, outcome: str,
     cal.suspect_why.pop(result.gas, None)
     if cal.pending is not None and cal.pending.result.gas == result.gas:
         cal.pending, cal.untrue = None, ""
+    if outcome == "applied":
+        air_line.trust_again(desk, name, "calibrated")
     _say(desk, name, cal, result, outcome, level)
 
 

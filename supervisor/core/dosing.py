@@ -55,11 +55,14 @@ def _why_not(desk: Desk, name: str, source: Source, kept: Enclosure, sample: Sam
         return f"room {enclosure.room} has no permit for {gas}"
     if sample.taken_mono_s < state.trusted_mono_s or desk.now.mono_s - sample.taken_mono_s > timing.sample_age_s_max:
         return "its sample is too old"
+    if kept.doubt:
+        return f"its newest reading is not believed: {kept.doubt}"
     if gas != "air" and state.consequences.get(name, "none") != "none":
         return "an alarm of this enclosure keeps its gas off"
-    if gas != "air" and sample.o2_pct < recipe.o2_floor_pct:
+    # Corrected or as read, whichever is worse: the guard knows no corrections.
+    if gas != "air" and min(sample.o2_pct, sample.read_o2_pct or sample.o2_pct) < recipe.o2_floor_pct:
         return "oxygen is below the floor"
-    if gas == "co2" and sample.co2_pct > recipe.co2_ceiling_pct:
+    if gas == "co2" and max(sample.co2_pct, sample.read_co2_pct or 0.0) > recipe.co2_ceiling_pct:
         return "CO2 is above the ceiling"
     if gas == "air" and kept.state == "venting":
         names, why = venting.admitted(desk, enclosure.room)

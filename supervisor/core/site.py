@@ -12,9 +12,11 @@ from supervisor.core import (
     alarms,
     calibration,
     commands,
+    corrections,
     decide,
     dosing,
     entry,
+    findings,
     fit,
     ledger,
     people,
@@ -34,6 +36,7 @@ from supervisor.messages import (
     DoseReport,
     OperatorCommand,
     RoomAir,
+    RoomClimate,
     SourceStatus,
     UnitStatus,
 )  # fmt: skip
@@ -93,7 +96,7 @@ class Core:
             case PermitRefused():
                 entry.on_permit_refused(desk, event.room, event.rule, event.measured, event.limit)
             case PlantFinding():
-                _found(desk, event)
+                findings.on_finding(desk, event)
             case LinkChanged():
                 _link(desk, event.up)
             case ShellTrouble():
@@ -142,6 +145,9 @@ def _forget(desk: Desk) -> None:
     for analyser in state.analysers.values():
         analyser.visit = analyser.heard_mono_s = None
         analyser.run_line, analyser.calibration.run = "", None
+        analyser.run_line = ""
+        analyser.drawn = analyser.before = None
+        analyser.still = {}
     for source in state.sources.values():
         source.heard_mono_s = None
 
@@ -197,6 +203,8 @@ def _arrive(desk: Desk, event: Arrived) -> None:
             readings.on_reading(desk, names[0], body)
         case RoomAir():
             room_air.on_air(desk, names[0], names[1], body)
+        case RoomClimate():
+            corrections.on_barometer(desk, body.barometer_pa)
         case UnitStatus():
             units.on_status(desk, names[0], body)
         case DoseReport():
@@ -208,18 +216,6 @@ def _arrive(desk: Desk, event: Arrived) -> None:
             commands.on_command(desk, body)
         case _:
             pass  # what valves, doors, bags and pulp say is the watch's and the history's affair
-
-
-def _found(desk: Desk, event: PlantFinding) -> None:
-    """The watch saw the plant answer wrongly. What follows stands in the catalogue."""
-    # An event and not a level: the watch never says that it is over. It stands until a person has acknowledged it.
-    alarms.condition(desk, event.finding, event.enclosure, True, f"{event.measured}; {event.limit}")
-    alarms.condition(desk, event.finding, event.enclosure, False)
-    if event.gas is not None and event.finding == "unrequested_flow":
-        transitions.stop(desk, event.enclosure, event.gas, "flow that nobody asked for")
-    row = alarms.CATALOGUE[event.finding]
-    if row.consequence == "fault" and desk.state.enclosures[event.enclosure].state != "faulted":
-        transitions.trigger(desk, event.enclosure, "fault", f"{row.text}: {event.measured}; {event.limit}")
 
 
 def _watch_clock(desk: Desk) -> None:
@@ -298,7 +294,7 @@ def _show_if_news(desk: Desk, name: str) -> None:
     alarms.condition(desk, "sample_overdue", name, overdue, f"last sample {told}, at most {limit_s:g} s")
     minute = int((desk.now.mono_s - kept.since_mono_s) // SHOW_S) if watched else 0
     seq = "" if kept.sample is None else f"{kept.sample.boot}/{kept.sample.seq}"
-    said = f"{kept.state}|{seq if watched else ''}|{minute}|{','.join(alarms.problems(desk, name))}"
+    said = f"{kept.state}|{seq if watched else ''}|{minute}|{','.join(alarms.problems(desk, name))}|{kept.doubted}"
     if said != kept.said:
         kept.said = said
         transitions.show(desk, name)

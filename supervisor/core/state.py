@@ -118,7 +118,9 @@ class Room:
 
 @dataclass(slots=True)
 class Sample:
-    """A believed analyser reading of an enclosure; taken when its gas left the enclosure."""
+    """A believed analyser reading of an enclosure, corrected; taken when its gas left the enclosure. `read_*` is what the
+    analyser said before it was corrected, by which the guard judges.
+    """
 
     analyser: str
     boot: str
@@ -127,6 +129,8 @@ class Sample:
     co2_pct: float
     taken_mono_s: float
     taken_wall_s: float
+    read_o2_pct: float | None = None
+    read_co2_pct: float | None = None
 
 
 @dataclass(slots=True)
@@ -142,9 +146,45 @@ class Visit:
 
 
 @dataclass(slots=True)
+class Seen:
+    """What an analyser read on a line, corrected, believed or not; taken when the gas left the line's far end."""
+
+    line: str
+    o2_pct: float
+    co2_pct: float
+    taken_mono_s: float
+
+
+@dataclass(slots=True)
+class Still:
+    """A figure that has not moved by a digit for so many `readings`, since the first of them on `line`."""
+
+    pct: float
+    readings: int
+    line: str
+    since_mono_s: float
+    flat: bool = False
+
+
+@dataclass(slots=True)
+class Candidate:
+    """A doubtful figure that a second visit may confirm: its verdict, and what the line before it had read then."""
+
+    analyser: str
+    verdict: str
+    seen: Seen
+    before: Seen | None
+
+
+@dataclass(slots=True)
 class Analyser:
     """`run_*` is the unbroken run of readings from one line; `run_mono_s` when the first of them stood in the cell.
     `seen_mono_s` is when a settled reading of a line that is no enclosure's last stood in the cell.
+
+    `drawn` is the last complete reading of the line that is drawn, `before` that of the line before. `untrue` is why nothing
+    that it says is believed (it does not read room air as air), `wrong` what its last readings show by themselves, as
+    (verdict, text). `suspects` are the lines that let in other gas, with what was measured. `odd` counts its verdicts that
+    were not good.
     """
 
     boot: str = ""
@@ -158,6 +198,19 @@ class Analyser:
     visit: Visit | None = None
     seen_mono_s: dict[str, float] = field(default_factory=dict)
     calibration: Calibration = field(default_factory=Calibration)
+    drawn: Seen | None = None
+    before: Seen | None = None
+    still: dict[str, Still] = field(default_factory=dict)
+    untrue: str = ""
+    wrong: tuple[str, str] = ("", "")
+    air_misread: int = 0
+    suspects: dict[str, str] = field(default_factory=dict)
+    verdict: str = ""
+    odd: dict[str, int] = field(default_factory=dict)
+
+    def line_before(self, line: str) -> Seen | None:
+        """What was drawn before this line was."""
+        return self.before if self.drawn is None or self.drawn.line == line else self.drawn
 
 
 @dataclass(slots=True)
@@ -211,6 +264,11 @@ class Dose:
 class Enclosure:
     """`wanted_nl` is what was decided and not yet requested; `decided_mono_s` when the sample behind it was taken.
     `hold_reason` is for people, until `hold_until_mono_s`; until `pauses_mono_s` a valve that failed or was refused rests.
+
+    `doubt` is why its newest reading is not believed, in words, and `doubted` the verdict; nothing is given while it stands.
+    `candidate` is the reading that the next visit may confirm, `read_by` the last complete one of each analyser, and
+    `held_findings` what the watch made of readings that are not believed. Nothing is known of its gas from before
+    `gas_since_mono_s`; it was air then if it was `sealed_over_air`.
     """
 
     state: State = "filling"
@@ -236,6 +294,13 @@ class Enclosure:
     breathable_samples: int = 0
     off_plan: int = 0
     in_band_since_mono_s: float | None = None
+    doubt: str = ""
+    doubted: str = ""
+    candidate: Candidate | None = None
+    read_by: dict[str, Seen] = field(default_factory=dict)
+    held_findings: list[tuple[str, str, str]] = field(default_factory=list)
+    gas_since_mono_s: float = 0.0
+    sealed_over_air: bool = False
     o2_loop: Loop = field(default_factory=Loop)
     co2_loop: Loop = field(default_factory=Loop)
     said: str = ""
@@ -300,6 +365,8 @@ class SiteState:
     overtaken: bool = False
     next_id: int = 1
     swept_mono_s: float | None = None
+    barometer_pa: float | None = None
+    barometer_mono_s: float | None = None
     units: dict[str, Unit] = field(default_factory=dict)
     rooms: dict[str, Room] = field(default_factory=dict)
     gone_rooms: dict[str, Room] = field(default_factory=dict)

@@ -1,9 +1,10 @@
 """Carries a trigger out: the table says where to, this says what has to be done on the way."""
 
-from supervisor.core import alarms, ledger, regulation
+from supervisor.core import alarms, doubt, ledger, regulation
 from supervisor.core.desk import Desk
 from supervisor.core.enclosure import GASES_OF, TRANSITIONS, Trigger, after
 from supervisor.core.state import Enclosure
+from supervisor.core.verdict import VERDICTS
 from supervisor.messages import EnclosureState, at
 from supervisor.values import GASES, Row, StopDose
 
@@ -21,6 +22,8 @@ def trigger(desk: Desk, name: str, what: Trigger, reason: str) -> None:
         kept.fault_reason = reason
     desk.say("transition", "warning" if kept.state == "faulted" else "info", enclosure=name, was=was, state=kept.state,
              trigger=what, reason=reason)  # fmt: skip
+    if what in ("seal", "open") or what.startswith("resume"):
+        doubt.begin_anew(desk, name, over_air=what == "seal")
     if kept.state != was:
         _enter(desk, name, kept)
     alarms.condition(desk, "enclosure_faulted", name, kept.state == "faulted", f"from {kept.faulted_from}: {kept.fault_reason}")
@@ -59,8 +62,12 @@ def show(desk: Desk, name: str) -> None:
     age_s = None if sample is None else max(0.0, desk.now.mono_s - sample.taken_mono_s)
     old = age_s is not None and age_s > desk.site.timing.sample_age_s_max
     verdict = "none" if sample is None else "uncertain" if old else "good"
+    if kept.doubt:
+        verdict = VERDICTS[kept.doubted].quality if kept.doubted in VERDICTS else "uncertain"
     problems = alarms.problems(desk, name)
-    if kept.hold_reason and desk.now.mono_s < kept.hold_until_mono_s:
+    if kept.doubt:
+        problems = [*problems, kept.doubt]
+    elif kept.hold_reason and desk.now.mono_s < kept.hold_until_mono_s:
         problems = [*problems, kept.hold_reason]
     desk.publish(
         EnclosureState(

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from supervisor.settings import AIR_CO2_PCT, AIR_O2_PCT, Room, SiteFile, Source
 from supervisor.sitefile.calibration import calibration_problems
 from supervisor.sitefile.gas import gas_problems
+from supervisor.sitefile.instruments import instrument_problems
 from supervisor.sitefile.lines import line_problems, rotation_s
 from supervisor.sitefile.maps import mapping_problems
 from supervisor.sitefile.people import people_problems
@@ -28,6 +29,7 @@ def cross_problems(site: SiteFile) -> Iterator[Problem]:
     yield from line_problems(site)
     yield from calibration_problems(site)
     yield from gas_problems(site)
+    yield from instrument_problems(site)
     yield from mapping_problems(site)
     yield from people_problems(site)
 

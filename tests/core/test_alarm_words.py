@@ -202,7 +202,7 @@ def with_a_second_analyser() -> SiteFile:
 def test_with_two_analysers_on_its_line_neither_alone_explains_that_no_sample_comes() -> None:
     assert list(explaining(with_a_second_analyser(), "sample_overdue", "e1")) == []
     assert list(explaining(with_a_second_analyser(), "sample_overdue", "e2")) == [
-        ("unit_silent", "gw-plant"), ("analyser_silent", "az"),
+        ("unit_silent", "gw-plant"), ("analyser_silent", "az"), ("analyser_untrue", "az"),
     ]  # fmt: skip
 
 
@@ -212,7 +212,8 @@ OF_SOURCES = ("source_unavailable", "source_impure", "source_pressure_low")
 @pytest.mark.parametrize(("name", "subject", "expected"), [
     ("guard_refusals", "w1", [
         ("unit_silent", "gw-west"), ("unit_silent", "gw-plant"), ("unit_silent", "gw-plant"), ("unit_silent", "gw-plant"),
-        ("analyser_silent", "az"), *[(alarm, "generator") for alarm in OF_SOURCES], *[(alarm, "bank") for alarm in OF_SOURCES],
+        ("analyser_silent", "az"), ("analyser_untrue", "az"),
+        *[(alarm, "generator") for alarm in OF_SOURCES], *[(alarm, "bank") for alarm in OF_SOURCES],
     ]),
     ("dose_failing", "e1", [
         ("unit_silent", "gw-east"), *[("unit_silent", "gw-plant")] * 3,

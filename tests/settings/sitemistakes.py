@@ -253,7 +253,15 @@ ACROSS = [
     Mistake("price", "site.currency", both(drop("site.currency"), drop("source.0.price_per_1000_nl")), "warning"),
 ]  # fmt: skip
 
-EVERY = SHAPE + ACROSS
+UNSTATED = put("analyser.0.corrections", {"pressure_compensated": False})
+INSTRUMENTS = [
+    Mistake("corrections", "analyser[analyser-1].corrections.pressure_compensated", UNSTATED, "warning"),
+    Mistake("corrections", "analyser[analyser-1].corrections.o2_spanned_in_co2_pct",
+            put("analyser.0.corrections", {"o2_spanned_in_co2_pct": 18.0}), "warning"),
+    Mistake("range", "analyser[analyser-1].belief.co2_range_pct", put("analyser.0.belief.co2_range_pct", 21.0)),
+]  # fmt: skip
+
+EVERY = SHAPE + ACROSS + INSTRUMENTS
 
 FINE = {
     "permit just above twice the interval": put("timing.permit_valid_s", 20.1),
@@ -268,6 +276,8 @@ FINE = {
     "CO2 over 15 minutes at the absolute limit": put("room.0.limits.co2_stel_max.pct", 3.0),
     "CO2 over 15 minutes as over 8 hours": put("room.0.limits.co2_stel_max.pct", 0.5),
     "a sensor that rounds coarsely": put("room.0.sensor.0.flat_line_s_max", 0),
+    "a range that no ceiling reaches": put("analyser.0.belief.co2_range_pct", 21.1),
+    "an uncompensated paramagnetic cell": put("analyser.0.corrections.pressure_compensated", False),
     "floor just below the band": put("recipe.1.o2_floor_pct", 5.49),
     "ceiling just above the band": put("recipe.1.co2_ceiling_pct", 16.01),
     # 20.95 (100 - 15) / 99.96 = 17.8146

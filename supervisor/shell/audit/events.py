@@ -35,6 +35,11 @@ NOT_AUDITED = {
     "dose_unknown": "dosing is in the journal and the history",
     "decided": "dosing is in the journal and the history",
     "message_rejected": "changes nothing; published on `rejected`, and the alarm rejected_messages says it",
+    "reading_doubted": "readings are in the journal; when it goes on, an alarm says it",
+    "reading_confirmed": "readings are in the journal, and the sample in the history",
+    "finding_held": "changes nothing until the reading is believed, and is then an alarm",
+    "analyser_disbelieved": "the alarm analyser_untrue says it",
+    "analyser_believed": "the end of the alarm analyser_untrue says it",
     "guard_refused": "comes again with each try; when it goes on, the alarm guard_refusals says it",
 }
 """What else is said, and why it is not in the audit."""
