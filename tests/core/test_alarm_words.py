@@ -127,6 +127,13 @@ def test_going_out_of_service_is_told_and_shown_and_ends_a_shelf() -> None:
     assert panel.alarm.state == "out_of_service", "the shelf's end is not its end"
 
 
+def test_what_was_never_an_alarm_is_one_of_its_point_when_it_goes_out_of_service() -> None:
+    panel = Panel("unit_silent", "gw-east")
+    panel.restart(out_of_service("unit_silent-gw-east"))
+    alarm = panel.state.alarms["unit_silent-gw-east"]
+    assert (alarm.name, alarm.subject, alarm.note) == ("unit_silent", "gw-east", "being rebuilt")
+
+
 def test_what_cannot_go_out_of_service_is_an_error_with_its_mend() -> None:
     panel = Panel()
     panel.restart(out_of_service("room_air_unsafe-east"))
