@@ -1,7 +1,8 @@
 """Rule 2: nobody in the room, by what people said; whoever asked counts as inside until they are signed out."""
 
 import pytest
-from guard_world import World, ready, verdict
+from guard_both import Both
+from guard_world import SITE, World, ready, verdict
 
 from supervisor.settings import SiteFile
 
@@ -141,3 +142,35 @@ def test_who_is_inside_is_remembered_over_a_crash():
     world.announce("holding")
     assert verdict(world.ask(epoch=8)) == "room_entered"
     assert verdict(world.permit(epoch=8)) == "room_entered"
+
+
+def test_core_and_guard_agree_about_people_whom_the_site_file_has_lost():
+    def lived(world, seconds):
+        end = world.t + seconds
+        while world.t < end:
+            world.live(5.0)
+            world.tick()
+
+    world = World(SITE)
+    world.rooms = ("north", "south")
+    both = world.guard = Both(SITE)
+    world.start(), world.link(), lived(world, 150.0)
+    assert both.allowed > 0
+    crowd = [["bo", *(f"p{number}" for number in range(first, first + 30))] for first in (0, 30)]
+    for people in crowd:
+        world.command("enter", "south", people=people)
+    lived(world, 20.0)
+    raw = SITE.model_dump()
+    raw["room"] = [one | {"id": "hall"} if one["id"] == "south" else one for one in raw["room"]]
+    raw["enclosure"] = [one | {"room": "hall"} if one["room"] == "south" else one for one in raw["enclosure"]]
+    renamed = SiteFile.model_validate(raw)
+    other = World(renamed)
+    after = other.guard = Both(renamed, both)
+    other.t, other.numbers = world.t, world.numbers
+    other.start(8), other.link(), lived(other, 150.0)
+    assert after.allowed == 0 and after.refused == [] == both.refused
+    for people in [*crowd, ["others"]]:
+        other.command("leave", "south", people=people)
+        assert bool(after.core.state.gone_rooms["south"].at_door) == bool(after.guard._memory.inside("north"))
+    lived(other, 60.0)
+    assert after.allowed > 0 and after.refused == []

@@ -8,12 +8,11 @@ import json
 import random
 
 import pytest
+from guard_both import Both
 from guard_world import SITE, World, ready, verdict
 
-from supervisor.core.site import Core
-from supervisor.guard import Cleared, Guard
+from supervisor.guard import Guard
 from supervisor.settings import SiteFile
-from supervisor.values import Event, PermitRoom, RequestDose
 
 READY = ready()
 FLAT_S, LATER_S = 1800.0, 45.0
@@ -185,23 +184,6 @@ def test_the_guard_of_an_older_version_noted_no_words_and_goes_on():
 
 
 # ------------------------------------------------------------------------------------------------ the core must be first
-
-
-class Both:
-    """The core beside the guard: whatever the one asks for, the other must allow."""
-
-    def __init__(self, site: SiteFile) -> None:
-        self.core, self.guard = Core(site), Guard(site)
-        self.allowed, self.refused, self.reasons = 0, [], []
-
-    def observe(self, event: Event) -> None:
-        self.guard.observe(event)
-        for effect in self.core.step(event):
-            if isinstance(effect, PermitRoom | RequestDose):
-                answer = self.guard.judge(effect, event.now)
-                self.allowed += isinstance(answer, Cleared) and isinstance(effect, PermitRoom) and effect.air_permitted
-                self.refused += [] if isinstance(answer, Cleared) else [(event.now.mono_s, effect, answer)]
-        self.reasons += self.core.state.rooms["north"].reasons
 
 
 def life(seed: int) -> Both:
