@@ -204,8 +204,10 @@ class OperatorCommand(Inbound):
     standby: Identifier | None = None
     minutes: Annotated[int, Field(ge=1, le=720)] | None = None
     lot: Annotated[str, Field(min_length=1, max_length=64, description="with `seal`: what was loaded")] | None = None
-    gas: Identifier | None = None
-    decision: Literal["accept", "refuse"] | None = None
+    gas: Annotated[Identifier, Field(description="with `calibrate`: draw only this calibration gas")] | None = None
+    decision: Annotated[
+        Literal["accept", "refuse"], Field(description="with `calibrate`: about what was read beyond the action limit")
+    ] | None = None
     signature: Annotated[str, Field(max_length=128, description="HMAC-SHA-256, 64 hexadecimal digits")] | None = None
 
 

@@ -147,37 +147,34 @@ def _change(desk: Desk, name: str, cal: Calibration, result: Result) -> tuple[Co
     if result.use == "check":
         return None
     wanted_o2, wanted_co2, _, _ = read(desk, name, desk.site.calibration_gases[result.gas])
+    zero_o2, zero_co2 = (None, None) if result.use == "zero" else _fresh_zero(desk, name, cal, result)
     o2, co2 = cal.o2, cal.co2
     if result.use in ("zero", "span_o2", "span") and abs(result.o2_error_pct) > result.o2_doubt_pct:
-        pair = _pair(desk, name, cal, result, "span_o2", "o2")
-        o2 = _solved(cal.o2, result.use == "zero", result.o2_told_pct, wanted_o2, pair)
+        o2 = _solved(cal.o2, result.use, result.o2_told_pct, wanted_o2, zero_o2)
     if result.use in ("zero", "span_co2", "span") and abs(result.co2_error_pct) > result.co2_doubt_pct:
-        pair = _pair(desk, name, cal, result, "span_co2", "co2")
-        co2 = _solved(cal.co2, result.use == "zero", result.co2_told_pct, wanted_co2, pair)
+        co2 = _solved(cal.co2, result.use, result.co2_told_pct, wanted_co2, zero_co2)
     return None if o2 is None or co2 is None else (o2, co2)
 
 
 def _solved(
-    standing: Correction, zero: bool, told_pct: float, wanted_pct: float, pair: tuple[float, float] | None
+    standing: Correction, use: str, told_pct: float, wanted_pct: float, zero: tuple[float, float] | None
 ) -> Correction | None:
-    if pair is not None:
-        both = two_point(told_pct, wanted_pct, *pair) if zero else two_point(*pair, told_pct, wanted_pct)
-        if both is not None:
-            return both
-    return one_point_zero(standing, told_pct, wanted_pct) if zero else one_point_span(standing, told_pct, wanted_pct)
+    """A zero moves the offset. A span moves the gain; beside a fresh zero both follow from the straight line through them."""
+    if use == "zero":
+        return one_point_zero(standing, told_pct, wanted_pct)
+    return one_point_span(standing, told_pct, wanted_pct) if zero is None else two_point(*zero, told_pct, wanted_pct)
 
 
-def _pair(
-    desk: Desk, name: str, cal: Calibration, result: Result, span: str, which: str
-) -> tuple[float, float] | None:
-    """What was told, and what should have been, of the other end of the scale, where it was read just now."""
-    uses = (span, "span") if result.use == "zero" else ("zero",)
-    for gas in of_use(desk, name, *uses):  # type: ignore[arg-type]
-        other = pair_of(cal, gas, result.taken_mono_s)
-        if other is not None:
+def _fresh_zero(
+    desk: Desk, name: str, cal: Calibration, result: Result
+) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
+    """For each gas what was told of a zero just now, and what should have been; None where none was drawn."""
+    for gas in of_use(desk, name, "zero"):
+        zero = pair_of(cal, gas, result.taken_mono_s)
+        if zero is not None:
             wanted_o2, wanted_co2, _, _ = read(desk, name, desk.site.calibration_gases[gas])
-            return (other.o2_told_pct, wanted_o2) if which == "o2" else (other.co2_told_pct, wanted_co2)
-    return None
+            return (zero.o2_told_pct, wanted_o2), (zero.co2_told_pct, wanted_co2)
+    return None, None
 
 
 # ------------------------------------------------------------------------------------------------ witnesses
