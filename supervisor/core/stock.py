@@ -49,6 +49,7 @@ def on_status(desk: Desk, name: str) -> None:
     if stock.kg is None:
         stock.first_kg = stock.low_kg = stock.kg = kg
         stock.first_day = today
+    stock.first_day = min(stock.first_day, today)  # a clock that was ahead and was put right
     _follow_refill(desk, source, stock, kg)
     stock.kg = kg
     if today not in stock.losses_kg:
@@ -142,9 +143,11 @@ def _open_nl(desk: Desk, source: str) -> float:
 
 
 def outlook(stock: Stock, reserve_kg: float, today: int) -> Forecast | None:
-    """When the stock reaches its reserve, by the whole days that it has been watched for."""
+    """When the stock reaches its reserve, by the whole days that it has been watched for. A day on which nobody listened is
+    not a day without use: what was used then stands in the day on which it was heard again."""
     days = range(max(stock.first_day + 1, today - DAYS_MAX), today)
-    return None if stock.kg is None else forecast([stock.losses_kg.get(day, 0.0) for day in days], stock.kg - reserve_kg)
+    daily_kg = [stock.losses_kg[day] for day in days if day in stock.losses_kg]
+    return None if stock.kg is None else forecast(daily_kg, stock.kg - reserve_kg)
 
 
 def _order(desk: Desk, source: Source, stock: Stock) -> None:

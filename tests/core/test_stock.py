@@ -173,6 +173,24 @@ def test_an_order_is_due_while_a_delivery_still_comes_in_time_and_over_when_it_c
     assert not due.condition
 
 
+def test_days_on_which_nobody_listened_are_no_days_without_use() -> None:
+    office = watched(200.0)
+    kg = days_of(office, 200.0, [5.0, 5.0, 5.0, 5.0])
+    office.go(4 * DAY_S)
+    days_of(office, kg, [25.0, 5.0])
+    made = stock.outlook(office.stock, 20.0, 20_710)
+    assert made.rests_on_days == 5 and made.daily_kg == pytest.approx((4 * 5.0 + 25.0) / 5)
+
+
+def test_a_clock_that_was_ahead_does_not_keep_the_forecast_away_for_ever() -> None:
+    office = Office()
+    office.ahead_s += 1000 * DAY_S
+    office.tell(200.0, words=3)
+    office.ahead_s -= 1000 * DAY_S
+    days_of(office, 200.0, [5.0] * 5)
+    assert stock.outlook(office.stock, 20.0, 20_705).rests_on_days == 3, "the day of the right clock's first word is not whole"
+
+
 def test_without_a_lead_time_nobody_is_told_to_order() -> None:
     office = watched(200.0)
     days_of(office, 200.0, [20.0, 25.0, 18.0, 30.0, 30.0, 30.0])

@@ -43,3 +43,20 @@ def test_what_was_lost_on_the_way_is_unknown_and_the_truth_lies_between() -> Non
     amounts = books(site).enclosures["n1"].season["nitrogen"]
     assert amounts.unknown_nl > 0.0
     assert amounts.delivered_nl * 0.999 <= site.meter.given_nl["n1", "nitrogen"] <= amounts.given_nl * 1.001
+
+
+def test_gas_that_goes_elsewhere_is_told_and_a_refill_is_no_mistake() -> None:
+    """The bank loses 0.3 kg each ten minutes on the way; then it is filled."""
+    site = Metered(crew=acts((180, "seal", "n1")), step_s=10.0)
+    bank = site.plant.sources["bank"]
+    for minute in range(10, 130, 10):
+        site.run_to(60.0 * minute)
+        bank.stock_kg -= 0.3 if minute <= 90 else 0.0
+    assert list(site.alarms()) == ["stock_disagrees-bank"]
+    told = site.alarms()["stock_disagrees-bank"]
+    assert not told["condition"] and told["occurrence"] == 1 and "went out and at most" in told["text"]
+    bank.stock_kg += 40.0
+    site.run_to(3600.0 * 2.5)
+    (refill,) = books(site).sources["bank"].stock.refills
+    assert refill.added_kg == approx(40.0, abs=0.1) and site.alarms()["stock_disagrees-bank"]["occurrence"] == 1
+    assert site.events("stock_refilled")[0].figures["added_kg"] == approx(40.0, abs=0.1)
