@@ -5,7 +5,7 @@ Prices are those of the site file as it is now.
 """
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -50,7 +50,7 @@ def read(state: Path) -> Kept:
 def as_data(site: SiteFile, kept: Kept, since_day: int | None) -> dict[str, Any]:
     """Every table. `since_day` narrows enclosures, sources and days to the days from it on, and lots to what was sealed then
     or is since."""
-    books, prices = kept.books, _prices(site)
+    books, prices = _in_order(site, kept.books), _prices(site)
     return {
         "site": site.site.id,
         "name": site.site.name,
@@ -67,6 +67,13 @@ def as_data(site: SiteFile, kept: Kept, since_day: int | None) -> dict[str, Any]
         "by_lot": _lots(site, books, since_day, prices),
         "by_day": _days(site, books, since_day),
     }
+
+
+def _in_order(site: SiteFile, books: Books) -> Books:
+    """As the site file has them; what it has lost comes last."""
+    sources = {name: books.sources[name] for name in (*site.gas_sources, *books.sources) if name in books.sources}
+    enclosures = {name: books.enclosures[name] for name in (*site.enclosures, *books.enclosures) if name in books.enclosures}
+    return replace(books, sources=sources, enclosures=enclosures)
 
 
 def _utc(wall_s: float) -> str:

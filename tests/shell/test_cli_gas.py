@@ -5,7 +5,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from inprocess import EXAMPLE
+from controller import Controller
+from inprocess import EXAMPLE, acts
 
 from supervisor import __main__ as cli
 from supervisor.core import books, site
@@ -16,6 +17,7 @@ from supervisor.shell.clock import Mark
 from supervisor.shell.engine import Engine
 from supervisor.shell.journal import Batch, Journal
 from supervisor.values import Now, Started, Ticked
+from tests.benchmarks.meter import Meter
 
 DAY_S = 86_400.0
 DAY = 20_700  # 2026-09-04
@@ -194,3 +196,26 @@ def _dumped(kept: "engine._Snapshot") -> bytes:
 
     parts = {name: base64.b64encode(getattr(kept, name)).decode() for name in ("core", "guard", "watch")}
     return json.dumps(parts).encode()
+
+
+def test_the_journal_of_a_controller_that_was_killed_in_the_middle_of_doses(gas: Run, tmp_path: Path) -> None:
+    """The real loop on disk. Read while it runs, and after an end in order, when it holds all that the valves said."""
+    meter, example = Meter(), EXAMPLE.read_text(encoding="utf-8")
+    running = Controller(tmp_path / "state", example, crew=acts((180, "seal", "n1"), (200, "seal", "s4")),
+                         heard=lambda at_s, topic, body: meter.see(topic, body), step_s=10.0)  # fmt: skip
+    for second, away_s in ((500, 20.0), (700, 200.0)):
+        running.run_to(second)
+        running.kill(away_s)
+    running.run_to(1800)
+    live = json.loads(gas(EXAMPLE, tmp_path / "state", "--json")[1])
+    assert live["by_source"][0]["given_nl"] > 0.0 and live["as_of"] <= "2026-03-01T00:30:00.000Z"
+    running.run_to(2400)
+    assert running.end() == 0
+    read = json.loads(gas(EXAMPLE, tmp_path / "state", "--json")[1])
+    told = {(one["enclosure"], kind): figures for one in read["by_enclosure"] for kind, figures in one["gases"].items()}
+    assert {where for where, nl in meter.given_nl.items() if nl > 0.0} <= told.keys()
+    for where, figures in told.items():
+        so_far_nl = figures["delivered_nl"] - meter.given_nl[where]  # of doses without a last word, what they had told
+        assert so_far_nl == pytest.approx(0.0, abs=0.01) if figures["unknown_nl"] == 0.0 else so_far_nl > -0.01, where
+    unknown = [where for where, figures in told.items() if figures["unknown_nl"] > 0.0]
+    assert 0 < len(unknown) < len(told), "what ended while nobody listened, and no more"
