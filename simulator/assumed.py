@@ -19,6 +19,19 @@ OVERDRIVE = 1.25
 # Residual oxygen over flow relative to the flow at 0.5 %: capacity ratios of pressure-swing generators from memory
 # (99.5 / 99 / 98 / 97 / 95 % at 1.5 / 1.8 / 2.3 / 2.6 / 3.2 times the flow at 99.9 %); varies by maker.
 OVERDRIVE_CURVE = ((1.0, 0.5), (1.2, 1.0), (1.533, 2.0), (1.733, 3.0), (2.133, 5.0))
+# A generator's first gas after a stop: so much more oxygen than later, and a third of that after `STARTUP_S`: assumed.
+STARTUP_O2_PCT = 12.0
+STARTUP_S = 150.0
+# The buffer behind a compressor: how many minutes of rated flow it holds, and its pressure when empty and when full, as shares
+# of the least pressure that the site file allows: assumed.
+BUFFER_MIN = 2.0
+BUFFER_SPAN = (0.8, 1.4)
+# What a CO2 bank gives at most, over what its vaporiser keeps up; a vaporiser drawn twice as hard as it keeps up is iced after
+# so many minutes, lets a share of its flow through, and lets all through again when it has thawed so far: assumed.
+OVERDRAW = 1.5
+ICING_MIN = 10.0
+ICED_SHARE = 0.3
+THAWED = 0.3
 
 
 @dataclass(frozen=True)

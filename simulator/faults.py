@@ -43,6 +43,8 @@ KINDS = {
     "unit_off": ("unit", "", NONE),
     "source_off": ("source", "", NONE),
     "source_weak": ("source", "share of its capacity that is left", (0.0, 1.0)),
+    "compressor_weak": ("source", "share of what it says that is still made behind its buffer", (0.0, 1.0)),
+    "vaporiser_cold": ("source", "share of its capacity that its vaporiser keeps up without icing", (0.01, 1.0)),
     "source_impure": ("source", "oxygen in what it gives, percent", (0.0, 100.0)),
     "ventilation_off": ("room", "", NONE),
     "nitrogen_release": ("room", "nitrogen flowing straight into the room, nl/min", (0.0, 1e6)),

@@ -17,6 +17,7 @@ class Piping:
         self._on_source: dict[str, list[Valve]] = {one: [] for one in sources}
         self._into: dict[str, list[Valve]] = {one: [] for one in yard.enclosures}
         self._astray: dict[str, Flows] = {}
+        self._plans = dict.fromkeys(sources, 0)
         for valve in valves.values():
             self._on_source[valve.source].append(valve)
             self._into[valve.enclosure].append(valve)
@@ -34,9 +35,10 @@ class Piping:
             valve.set_flow(flow)
         for enclosure_id in touched:
             self.lead(enclosure_id)
-        lasts_ms = source.lasts_ms()
+        self._plans[source_id] += 1
+        plan, lasts_ms = self._plans[source_id], source.lasts_ms()
         if lasts_ms is not None:
-            self._yard.scheduler.at(self._yard.scheduler.now_ms + lasts_ms, lambda: self._spent(source_id))
+            self._yard.scheduler.at(self._yard.scheduler.now_ms + lasts_ms, lambda: self._turned(source_id, plan))
 
     def lead(self, enclosure_id: str) -> None:
         """Lead what flows for one enclosure into it, or into its room where a hose is off."""
@@ -69,13 +71,22 @@ class Piping:
                 release = _sum(release, astray)
         room.release = release
 
-    def _spent(self, source_id: str) -> None:
-        """The moment at which a stock may have run out."""
+    def teller(self, source_id: str) -> Callable[[], None]:
+        """Says a source's status; gas that changes by itself is led on as it is now."""
         source = self._sources[source_id]
-        source.count()
-        if source.stock_kg == 0.0 and source.flow_nl_min > 0.0:
-            self.rebalance(source_id)
+
+        def tell() -> None:
             source.tell()
+            if source.settling and source.flow_nl_min > 0.0:
+                self.rebalance(source_id)
+
+        return tell
+
+    def _turned(self, source_id: str, plan: int) -> None:
+        """The moment at which a stock, a buffer or a vaporiser may have come to its end, unless the flow has changed since."""
+        if plan == self._plans[source_id]:
+            self.rebalance(source_id)
+            self._sources[source_id].tell()
 
     def _rebalancer(self, source_id: str) -> Callable[[], None]:
         return lambda: self.rebalance(source_id)

@@ -180,7 +180,7 @@ class Plant:
     def _speak(self, cadence: Cadence) -> None:
         yard, spec = self._yard, self.spec
         spread(yard, cadence.status_s, [unit.heartbeat for unit in self.units.values()])
-        spread(yard, cadence.source_s, [source.tell for source in self.sources.values()])
+        spread(yard, cadence.source_s, [self._piping.teller(source) for source in self.sources])
         spread(yard, cadence.reading_s, [analyser.read for analyser in self.analysers.values()])
         spread(yard, cadence.air_s, [air_teller(yard, one) for one in spec.rooms])
         spread(yard, cadence.climate_s, [climate_teller(yard, one) for one in spec.rooms])
@@ -239,7 +239,7 @@ class Plant:
                 self._piping.lead(target.split("/")[0])
             case "valve_stuck_open" | "valve_stuck_shut":
                 self._piping.rebalance(self.valves[target].source)
-            case "source_off" | "source_weak" | "source_impure":
+            case "source_off" | "source_weak" | "source_impure" | "compressor_weak" | "vaporiser_cold":
                 self._piping.rebalance(target)
                 self.sources[target].tell()
             case "nitrogen_release" | "co2_release":

@@ -36,6 +36,8 @@ class SourceSpec:
     capacity_nl_min: float
     o2_pct: float
     stock_kg: float | None
+    pressure_kpa_min: float | None = None
+    purity: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -169,9 +171,12 @@ def _room(one: _Table) -> RoomSpec:
 
 def _source(one: _Table) -> SourceSpec:
     stock = one.number("stock_kg") if one.get("stock_kg") is not None else None
+    pressure = one.number("pressure_kpa_min") if one.get("pressure_kpa_min") is not None else None
+    purity = tuple((point.number("flow_nl_min"), point.number("o2_pct")) for point in one.tables("purity"))
     return SourceSpec(
-        one.text("id"), one.text("gas"), one.text("unit"), one.number("capacity_nl_min"), one.number("o2_pct", 0.0), stock
-    )
+        one.text("id"), one.text("gas"), one.text("unit"), one.number("capacity_nl_min"), one.number("o2_pct", 0.0), stock,
+        pressure, purity,
+    )  # fmt: skip
 
 
 def _gas(one: _Table) -> GasSpec:

@@ -1,9 +1,20 @@
 """Where gas comes from: a nitrogen generator whose purity falls when it is overdriven, a finite CO2 bank, a blower."""
 
+import math
 from typing import Any
 
-from .assumed import AIR_CO2_PCT, AIR_O2_PCT, CO2_KG_PER_NL, OVERDRIVE, OVERDRIVE_CURVE
+from .assumed import (
+    AIR_CO2_PCT,
+    AIR_O2_PCT,
+    CO2_KG_PER_NL,
+    OVERDRAW,
+    OVERDRIVE,
+    OVERDRIVE_CURVE,
+    STARTUP_O2_PCT,
+    STARTUP_S,
+)
 from .faults import FaultBoard
+from .reserves import Buffer, Vaporiser
 from .scheduler import Scheduler
 from .sitefile import SourceSpec
 from .units import Unit
@@ -18,14 +29,19 @@ class Source:
         self.stock_kg = spec.stock_kg
         self.flow_nl_min = 0.0
         self._since_ms = scheduler.now_ms
+        self._buffer = None if spec.pressure_kpa_min is None else Buffer(spec.capacity_nl_min, spec.pressure_kpa_min)
+        self._vaporiser = Vaporiser() if spec.gas == "co2" else None
+        self._off = False
+        self._started_ms: int | None = None
 
     @property
     def capacity_nl_min(self) -> float:
-        """All that it can give now at its rated purity."""
+        """All that it can give now at its rated purity, as it knows itself."""
         if self._faults.stands("source_off", self.id) or self.stock_kg == 0.0:
             return 0.0
         left = self._faults.size("source_weak", self.id)
-        return self._spec.capacity_nl_min * (1.0 if left is None else left)
+        iced = 1.0 if self._vaporiser is None else self._vaporiser.share()
+        return self._spec.capacity_nl_min * iced * (1.0 if left is None else left)
 
     @property
     def available(self) -> bool:
@@ -45,10 +61,18 @@ class Source:
             o2_pct, co2_pct = impure, min(co2_pct, 100.0 - impure)
         return o2_pct, co2_pct
 
+    @property
+    def settling(self) -> bool:
+        """Whether its gas changes by itself: it has been started lately."""
+        return self._startup_pct() > 0.01
+
     def share(self, demands_nl_min: list[float]) -> list[float]:
-        """What each of these demands gets. Only a generator can be driven beyond its rating, at the price of purity."""
+        """What each of these demands gets. A generator can be driven beyond its rating at the price of purity, a bank beyond
+        what its vaporiser keeps up until that ices."""
         self.count()
-        ceiling = self.capacity_nl_min * (OVERDRIVE if self.gas == "nitrogen" else 1.0)
+        ceiling = self._ceiling_nl_min()
+        if self._buffer is not None and self._buffer.empty:
+            ceiling = min(ceiling, self._made_nl_min())
         wanted = sum(demands_nl_min)
         factor = min(1.0, ceiling / wanted) if wanted > 0.0 else 0.0
         flows = [demand * factor for demand in demands_nl_min]
@@ -56,20 +80,34 @@ class Source:
         return flows
 
     def count(self) -> None:
-        """Take what has flowed since last counted out of the stock."""
+        """Take what has flowed since last counted out of the stock and the buffer, and see what came of it."""
         now_ms = self._scheduler.now_ms
+        minutes = (now_ms - self._since_ms) / 60_000.0
         if self.stock_kg is not None:
-            used_kg = self.flow_nl_min * (now_ms - self._since_ms) / 60_000.0 * CO2_KG_PER_NL
-            left_kg = self.stock_kg - used_kg
+            left_kg = self.stock_kg - self.flow_nl_min * minutes * CO2_KG_PER_NL
             # Less than a millilitre is empty: time comes in whole milliseconds.
             self.stock_kg = left_kg if left_kg > 1e-3 * CO2_KG_PER_NL else 0.0
+        if self._buffer is not None:
+            self._buffer.advance(minutes, self.flow_nl_min, self._made_nl_min())
+        if self._vaporiser is not None:
+            self._vaporiser.advance(minutes, self.flow_nl_min, self._kept_up_nl_min())
+        off = self._faults.stands("source_off", self.id)
+        if self._off and not off:
+            self._started_ms = now_ms
+        self._off = off
         self._since_ms = now_ms
 
     def lasts_ms(self) -> int | None:
-        """How long the stock lasts at the flow of now, or None."""
-        if self.stock_kg is None or self.flow_nl_min <= 0.0:
-            return None
-        return int(self.stock_kg / CO2_KG_PER_NL / self.flow_nl_min * 60_000.0) + 1
+        """How long it can go on as it does now before its stock, its buffer or its vaporiser changes what it gives, or None."""
+        lasting = []
+        if self.stock_kg and self.flow_nl_min > 0.0:
+            lasting.append(self.stock_kg / CO2_KG_PER_NL / self.flow_nl_min)
+        if self._buffer is not None:
+            lasting.append(self._buffer.lasts_min(self.flow_nl_min, self._made_nl_min()))
+        if self._vaporiser is not None:
+            lasting.append(self._vaporiser.lasts_min(self.flow_nl_min, self._kept_up_nl_min()))
+        known = [one for one in lasting if one is not None]
+        return int(min(known) * 60_000.0) + 1 if known else None
 
     def tell(self) -> None:
         """`source/<source>/status`."""
@@ -81,20 +119,53 @@ class Source:
         }
         if self.gas == "nitrogen":
             status["o2_pct"] = round(self.composition[0], 3)
+        if self._buffer is not None:
+            status["pressure_kpa"] = round(self._buffer.pressure_kpa, 1)
         if self.stock_kg is not None:
             status["stock_kg"] = round(self.stock_kg, 3)
         self._unit.send(f"source/{self.id}/status", status)
 
+    # ---- within
+
+    def _ceiling_nl_min(self) -> float:
+        if self._vaporiser is not None and self._vaporiser.iced:
+            return self.capacity_nl_min
+        return self.capacity_nl_min * {"nitrogen": OVERDRIVE, "co2": OVERDRAW}.get(self.gas, 1.0)
+
+    def _made_nl_min(self) -> float:
+        """What its compressor makes, which is less than it says where that has grown weak."""
+        left = self._faults.size("compressor_weak", self.id)
+        return self._ceiling_nl_min() * (1.0 if left is None else left)
+
+    def _kept_up_nl_min(self) -> float:
+        """What its vaporiser keeps up without icing; less in the cold."""
+        left = self._faults.size("vaporiser_cold", self.id)
+        return self._spec.capacity_nl_min * (1.0 if left is None else left)
+
+    def _startup_pct(self) -> float:
+        """Oxygen in a generator's gas beyond what it has when it has run for long: much at first, after a stop."""
+        if self.gas != "nitrogen" or self._started_ms is None:
+            return 0.0
+        run_s = (self._scheduler.now_ms - self._started_ms) / 1000.0
+        return STARTUP_O2_PCT * math.exp(-run_s / STARTUP_S)
+
     def _residual_pct(self) -> float:
-        """Residual oxygen: as rated up to the rated flow, rising beyond it along the assumed curve."""
+        """Residual oxygen: by the data sheet or as rated up to the rated flow, rising beyond it along the assumed curve."""
         capacity = self.capacity_nl_min
         load = self.flow_nl_min / capacity if capacity > 0.0 else 0.0
-        low_load, low_pct = OVERDRIVE_CURVE[0]
-        rise = 1.0
-        for high_load, high_pct in OVERDRIVE_CURVE[1:]:
-            if load <= low_load:
-                break
-            part = min(1.0, (load - low_load) / (high_load - low_load))
-            rise = (low_pct + part * (high_pct - low_pct)) / OVERDRIVE_CURVE[0][1]
-            low_load, low_pct = high_load, high_pct
-        return self._spec.o2_pct * rise
+        rated_pct = self._spec.o2_pct
+        if self._spec.purity and load <= 1.0:
+            rated_pct = _along(self._spec.purity, self.flow_nl_min)
+        return rated_pct * _along(OVERDRIVE_CURVE, load) / OVERDRIVE_CURVE[0][1] + self._startup_pct()
+
+
+def _along(curve: tuple[tuple[float, float], ...], at: float) -> float:
+    """The value on a line through points that rise; level before the first and after the last."""
+    low, low_value = curve[0]
+    for high, high_value in curve[1:]:
+        if at <= low:
+            return low_value
+        if at < high:
+            return low_value + (at - low) / (high - low) * (high_value - low_value)
+        low, low_value = high, high_value
+    return low_value

@@ -259,8 +259,10 @@ class Guard:
         most_nl_min = source.capacity_nl_min
         if supply.capacity_nl_min is not None:
             most_nl_min = min(most_nl_min, supply.capacity_nl_min)
-        drawing = self._memory.recent(self._valves[source.id], now.mono_s)
-        flow_nl_min = effect.max_flow_nl_min + sum(one.flow_nl_min for one in drawing if one.until_s > now.mono_s)
+        drawing = [one for one in self._memory.recent(self._valves[source.id], now.mono_s) if one.until_s > now.mono_s]
+        if source.valves_at_once is not None and len(drawing) >= source.valves_at_once:
+            return Refusal("flow", f"{len(drawing)} valves on {source.id}", f"{source.valves_at_once} valves at once")
+        flow_nl_min = effect.max_flow_nl_min + sum(one.flow_nl_min for one in drawing)
         if flow_nl_min > most_nl_min:
             return Refusal("flow", f"{flow_nl_min:g} nl/min in all", f"{source.id} gives {most_nl_min:g} nl/min")
         return None

@@ -8,6 +8,8 @@ commands nothing; it reports findings. Each is said once, and again only after i
                       usual leak can make it
     unrequested_flow  a valve passes gas that nobody asked for
     late_report       a valve does not answer a request
+    short_delivery    a valve gives less than it is asked for, again and again, and its source is not the cause
+    over_delivery     a valve gives more than it is asked for, again and again
 """
 
 from collections.abc import Iterator
@@ -18,6 +20,7 @@ from typing import Self
 from pydantic import TypeAdapter
 
 from supervisor import messages
+from supervisor import watch_deliveries as deliveries
 from supervisor.settings import SiteFile
 from supervisor.values import GASES, Arrived, Event, Gas, LinkChanged, Now, PlantFinding, RequestDose, Started, Ticked
 
@@ -63,6 +66,8 @@ class Asked:
     until_s: float  # gas may flow until then
     counted_s: float  # what was delivered is known up to then
     counted_nl: float = 0.0
+    volume_nl: float = 0.0
+    ended: bool = False
 
 
 @dataclass
@@ -128,6 +133,7 @@ class Memory:
     said: dict[str, bool] = field(default_factory=dict)  # findings that are not over
     flow_told_s: dict[str, float] = field(default_factory=dict)  # by valve, the unit's time of its last word
     offset_s: dict[str, float] = field(default_factory=dict)  # by unit, its clock minus ours at its last heartbeat
+    delivery: deliveries.Delivery = field(default_factory=deliveries.Delivery)
     link_since_s: float | None = None
 
 
@@ -162,7 +168,7 @@ class Watch:
     def observe_request(self, request: RequestDose, now: Now) -> None:
         """This request goes out now."""
         until_s = now.mono_s + (request.valid_until_wall_s - now.wall_s)
-        asked = Asked(request.request_id, now.mono_s, until_s, now.mono_s)
+        asked = Asked(request.request_id, now.mono_s, until_s, now.mono_s, volume_nl=request.volume_nl)
         self._memory.asked[f"{request.enclosure}/{request.gas}"] = asked
         self._memory.unanswered[f"{request.enclosure}/{request.gas}"] = True
         plot = self._memory.plots[request.enclosure]
@@ -199,7 +205,7 @@ class Watch:
         elif isinstance(body, messages.OperatorCommand) and body.target in self._memory.plots:
             self._command(body)
         elif plot is not None and isinstance(body, messages.DoseReport) and names[1] in GASES:
-            self._report(now, plot, f"{names[0]}/{names[1]}", body)
+            yield from self._report(now, plot, f"{names[0]}/{names[1]}", body)
         elif plot is not None and isinstance(body, messages.DoseFlow) and names[1] in GASES:
             self._flow(now, plot, f"{names[0]}/{names[1]}", body)
 
@@ -212,12 +218,12 @@ class Watch:
             plot.upset()
             plot.weak_pairs = 0
             for subject in (enclosure, *(f"{enclosure}/{gas}" for gas in GASES)):
-                for finding in ("no_response", "unexplained_move", "unrequested_flow"):
+                for finding in ("no_response", "unexplained_move", "unrequested_flow", *deliveries.FINDINGS):
                     self._memory.said.pop(f"{finding} {subject}", None)
 
     # -------------------------------------------------------------------------------------------- valves
 
-    def _report(self, now: Now, plot: Plot, valve: str, report: messages.DoseReport) -> None:
+    def _report(self, now: Now, plot: Plot, valve: str, report: messages.DoseReport) -> Iterator[PlantFinding]:
         asked = self._memory.asked.get(valve)
         plot.gas_until_s = max(plot.gas_until_s, now.mono_s)
         if asked is None or asked.request_id != report.request_id:
@@ -233,6 +239,22 @@ class Watch:
         asked.counted_s = now.mono_s
         if report.outcome not in ("accepted", "progress"):
             asked.until_s = min(asked.until_s, now.mono_s)
+            if not asked.ended:
+                asked.ended = True
+                yield from self._settled(now, valve, report, asked.volume_nl)
+
+    def _settled(self, now: Now, valve: str, report: messages.DoseReport, asked_nl: float) -> Iterator[PlantFinding]:
+        """What a request came to."""
+        enclosure, gas = valve.split("/")
+        source = self._site.enclosures[enclosure].sources.of(gas)  # type: ignore[arg-type]
+        if source is None:
+            return
+        judged = deliveries.settled(self._memory.delivery, valve, source, report, asked_nl, now.mono_s)
+        if judged == "well":
+            for finding in deliveries.FINDINGS:
+                self._memory.said.pop(f"{finding} {valve}", None)
+        elif judged is not None:
+            yield from self._say(judged.finding, valve, now, gas, judged.measured, judged.limit)  # type: ignore[arg-type]
 
     def _flow(self, now: Now, plot: Plot, valve: str, flow: messages.DoseFlow) -> None:
         opened, observed_s = self._memory.opened, flow.observed_at.timestamp()

@@ -35,7 +35,7 @@ def explaining(site: SiteFile, name: str, subject: str) -> Iterator[tuple[str, s
 _ALARMS = {
     "unit": ("unit_silent",), "own_unit": ("unit_silent",), "analyser_unit": ("unit_silent",),
     "source_units": ("unit_silent",), "analyser": ("analyser_silent",), "analyser_untrue": ("analyser_untrue",),
-    "sources": ("source_unavailable", "source_impure", "source_pressure_low"),
+    "sources": ("source_unavailable", "source_impure", "source_pressure_low", "source_short"),
     "own_analyser": ("analyser_silent",), "gases_suspect": ("calibration_gas_suspect",),
     "gases_expired": ("calibration_gas_expired",),
 }  # fmt: skip

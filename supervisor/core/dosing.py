@@ -132,7 +132,6 @@ def judge(desk: Desk, name: str) -> None:
         for dose in ledger.open_doses(desk, name):
             why = _why_stop(desk, name, dose)
             if why is not None and (dose.stopped_mono_s is None or desk.now.mono_s - dose.stopped_mono_s >= STOP_AGAIN_S):
-                dose.stopped_mono_s = desk.now.mono_s
                 stop(desk, name, dose.gas, why)
     alarms.condition(desk, "dose_failing", name, kept.failures >= 4, kept.hold_reason)
     refused = kept.hold_reason.startswith("guard refused") and desk.now.mono_s < kept.hold_until_mono_s + 1.0

@@ -1,13 +1,14 @@
 """What was requested, what was confirmed, what is unknown. Unknown counts as given."""
 
-from supervisor.core import accounts
+from supervisor.core import accounts, reconcile
 from supervisor.core.desk import Desk
-from supervisor.core.state import Dose
+from supervisor.core.state import Dose, Enclosure
 from supervisor.messages import DoseReport
 from supervisor.values import Gas
 
 FINAL = ("delivered", "refused", "aborted")
 SETTLE_S = 10.0  # after a lease's end, how long its last report may still be on its way
+SERVED_SHARE = 0.5  # a dose that was not full but gave as much is no failure
 KEEP_S = 6 * 3600.0  # longer than any sample is believed, so every dose since any sample is still here
 
 
@@ -107,6 +108,7 @@ def on_report(desk: Desk, enclosure: str, gas: Gas, report: DoseReport) -> None:
     if dose.closed_mono_s is None:
         dose.closed_mono_s = desk.now.mono_s
     accounts.count(desk, dose)
+    reconcile.count(desk, dose, late=was_unknown)
     _settle(desk, dose, report.code, was_unknown)
 
 
@@ -118,10 +120,12 @@ def _settle(desk: Desk, dose: Dose, code: str | None, counted: bool) -> None:
     if dose.outcome == "delivered":
         kept.failures = 0
         return
-    if not counted:
-        kept.failures += 1
-    kept.hold_until_mono_s = kept.pauses_mono_s[dose.gas] = desk.now.mono_s + min(15.0 * 2 ** min(kept.failures, 4), 240.0)
-    kept.hold_reason = f"hardware {dose.outcome} {dose.gas}: {code or 'no code'}"
+    if dose.stopped_mono_s is None and dose.delivered_nl >= SERVED_SHARE * dose.volume_nl:
+        kept.failures = 0  # slow, and no failure: the watch tells of a valve that falls short again and again
+    elif dose.stopped_mono_s is None:
+        if not counted:
+            kept.failures += 1
+        _rest(desk, kept, dose, code)
     # A decision on a sample from after this dose's end saw the shortfall in the gas, and has it in its volume already.
     decided = kept.decided_mono_s is not None and dose.closed_mono_s is not None and dose.closed_mono_s <= kept.decided_mono_s
     if short_nl > 0.0 and dose.gas in kept.wanted_nl and not decided:
@@ -130,6 +134,12 @@ def _settle(desk: Desk, dose: Dose, code: str | None, counted: bool) -> None:
         "dose_not_delivered", "warning", enclosure=dose.enclosure, gas=dose.gas, request_id=dose.request_id,
         outcome=dose.outcome, code=code, requested_nl=round(dose.volume_nl, 1), delivered_nl=round(dose.delivered_nl, 1),
     )  # fmt: skip
+
+
+def _rest(desk: Desk, kept: Enclosure, dose: Dose, code: str | None) -> None:
+    """A valve that fails is asked again later, the oftener it fails the later."""
+    kept.hold_until_mono_s = kept.pauses_mono_s[dose.gas] = desk.now.mono_s + min(15.0 * 2 ** min(kept.failures, 4), 240.0)
+    kept.hold_reason = f"hardware {dose.outcome} {dose.gas}: {code or 'no code'}"
 
 
 def age(desk: Desk, enclosure: str) -> None:
@@ -141,6 +151,7 @@ def age(desk: Desk, enclosure: str) -> None:
             dose.outcome = "unknown"
             _close(desk, dose)
             accounts.count(desk, dose)
+            reconcile.silent(desk, dose)
             desk.state.enclosures[enclosure].failures += 1
             desk.say(
                 "dose_unknown", "warning", enclosure=enclosure, gas=dose.gas, request_id=dose.request_id,

@@ -7,7 +7,7 @@ specification, and a buffer that has just been filled a little is soon empty aga
 
 from typing import NamedTuple
 
-from supervisor.core import alarms, ledger
+from supervisor.core import alarms, ledger, reconcile
 from supervisor.core.desk import Desk
 from supervisor.messages import SourceStatus
 from supervisor.settings import Source
@@ -16,7 +16,6 @@ AGE_S_MAX = 120.0
 PURE_S = 120.0  # so long its meter must read within `o2_pct_max` (common practice, no source)
 PRESSED_S = 60.0  # and so long its pressure above `pressure_kpa_min` (common practice, no source)
 CO2_KG_PER_NL = 1.9768e-3  # CoolProp, CO2 at 0 degC and 101.325 kPa
-ALARMS = ("source_unavailable", "source_impure", "source_pressure_low", "co2_stock_low")
 
 
 class Trouble(NamedTuple):
@@ -106,3 +105,8 @@ def judge(desk: Desk, name: str) -> None:
         if found is None or found.alarm != "source_unavailable":  # what it gives is not known while it gives nothing
             is_it = found is not None and found.alarm == alarm
             alarms.condition(desk, alarm, name, is_it, found.words if is_it and found is not None else "")
+    if found is not None:
+        said.short_at = {}  # what falls short then is told already
+    short = reconcile.source_is_short(said)
+    times, enclosures = sum(said.short_at.values()), ", ".join(said.short_at)
+    alarms.condition(desk, "source_short", name, short, f"{times} doses of {enclosures} fell short, and none was full between")

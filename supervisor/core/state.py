@@ -10,6 +10,7 @@ from supervisor.core.alarm_life import AlarmState
 from supervisor.core.books import Books, Counted
 from supervisor.core.calibration_state import Calibration
 from supervisor.core.regulation import Loop
+from supervisor.core.state_source import Source, Tally, Wait
 from supervisor.values import Gas, State
 
 Purpose = Literal["sample", "room_air", "calibration"]
@@ -214,30 +215,6 @@ class Analyser:
 
 
 @dataclass(slots=True)
-class Source:
-    """What a source last said of itself; None is unknown. `pure_since_mono_s` and `pressed_since_mono_s`: since when its meter
-    has read within its limits without a gap.
-    """
-
-    available: bool | None = None
-    capacity_nl_min: float | None = None
-    o2_pct: float | None = None
-    pressure_kpa: float | None = None
-    stock_kg: float | None = None
-    heard_mono_s: float | None = None
-    pure_since_mono_s: float | None = None
-    pressed_since_mono_s: float | None = None
-
-
-@dataclass(slots=True)
-class Wait:
-    """A valve's place in the line before its source: since when it waits, and the leases it has had of its turn."""
-
-    since_mono_s: float
-    leases: int = 0
-
-
-@dataclass(slots=True)
 class Dose:
     """One request in the ledger. `outcome` is the hardware's last word, `requested` before any, `unknown` when none came.
 
@@ -290,6 +267,7 @@ class Enclosure:
     hold_until_mono_s: float = 0.0
     hold_reason: str = ""
     pauses_mono_s: dict[Gas, float] = field(default_factory=dict)
+    tallies: dict[Gas, Tally] = field(default_factory=dict)
     failures: int = 0
     breathable_samples: int = 0
     off_plan: int = 0

@@ -52,6 +52,8 @@ def _enter(desk: Desk, name: str, kept: Enclosure) -> None:
 
 def stop(desk: Desk, name: str, gas: str, reason: str) -> None:
     """Shuts one valve, whatever it carries out."""
+    if (dose := ledger.running(desk, name, gas)) is not None:  # type: ignore[arg-type]
+        dose.stopped_mono_s = desk.now.mono_s
     desk.effects.append(StopDose(name, gas, None, desk.state.epoch, reason))  # type: ignore[arg-type]
 
 

@@ -16,6 +16,7 @@ from supervisor.sitefile.lines import line_problems, rotation_s
 from supervisor.sitefile.maps import mapping_problems
 from supervisor.sitefile.people import people_problems
 from supervisor.sitefile.problems import MISSING, Figures, Problem, entries, error, known, legal, listed, nearest, warning
+from supervisor.sitefile.sources import source_problems
 from supervisor.values import GASES
 
 
@@ -30,6 +31,7 @@ def cross_problems(site: SiteFile) -> Iterator[Problem]:
     yield from calibration_problems(site)
     yield from gas_problems(site)
     yield from instrument_problems(site)
+    yield from source_problems(site)
     yield from mapping_problems(site)
     yield from people_problems(site)
 

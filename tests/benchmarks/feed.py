@@ -105,7 +105,9 @@ class Feed:
             for sensor in room.sensor:
                 self.arrive(RoomAir(observed_at=now, seq=self._seq, o2_pct=20.9, co2_pct=0.05, status="ok"), room.id, sensor.id)
         for source in self.site.source:
-            self.arrive(SourceStatus(observed_at=now, available=True, stock_kg=source.stock_kg), source.id)
+            told = SourceStatus(observed_at=now, available=True, stock_kg=source.stock_kg, o2_pct=source.o2_pct,
+                                pressure_kpa=source.pressure_kpa_min)  # fmt: skip
+            self.arrive(told, source.id)
 
     def readings(self) -> Iterator[tuple[AnalyserReading, str]]:
         """One reading of each enclosure's gas, and its analyser."""

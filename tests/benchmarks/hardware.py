@@ -59,8 +59,9 @@ class Hardware:
             for sensor in room.sensors:
                 yield f"room/{room.id}/air/{sensor.id}", {"o2_pct": 20.9, "co2_pct": 0.05, "status": "ok"}
         for source in self.spec.sources:
-            stock = {} if source.stock_kg is None else {"stock_kg": source.stock_kg}
-            yield f"source/{source.id}/status", {"available": True, **stock}
+            told = {"stock_kg": source.stock_kg, "pressure_kpa": source.pressure_kpa_min, "o2_pct": source.o2_pct}
+            told = {key: value for key, value in told.items() if value is not None}
+            yield f"source/{source.id}/status", {"available": True, **told}
 
     def seal(self, enclosure: str) -> None:
         self.client.publish(f"{self.spec.root}/operator/command", json.dumps(

@@ -213,7 +213,7 @@ def test_with_two_analysers_on_its_line_neither_alone_explains_that_no_sample_co
     ]  # fmt: skip
 
 
-OF_SOURCES = ("source_unavailable", "source_impure", "source_pressure_low")
+OF_SOURCES = ("source_unavailable", "source_impure", "source_pressure_low", "source_short")
 
 
 @pytest.mark.parametrize(("name", "subject", "expected"), [

@@ -35,7 +35,9 @@ from supervisor.values import (
 )
 
 ENCLOSURES, ROOMS, SOURCES, UNITS = ("e1", "e2", "w1"), ("east", "west"), ("generator", "bank", "blower"), corekit.UNITS
-FINDINGS = ("no_response", "unexplained_move", "unrequested_flow", "late_report")
+FINDINGS = (
+    "no_response", "unexplained_move", "unrequested_flow", "late_report", "short_delivery", "over_delivery",
+)  # fmt: skip
 TROUBLES = ("history_unreachable", "history_rows_refused", "history_backlog_full", "inbound_overflow", "rejected_messages")
 
 telling = [-5.0, -1.0, 0.0, 0.04, 0.5, 1.4, 3.0, 10.0, 15.0, 18.0, 19.4, 20.9, 23.6, 100.0, 105.0]

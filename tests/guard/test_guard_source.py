@@ -56,6 +56,23 @@ def test_everything_that_draws_on_a_source_together():
         assert verdict(small.ask(enclosure="n5", basis=bases["n5"], gas="co2")) == "cleared"
 
 
+def test_no_more_valves_at_once_than_the_site_file_says():
+    """Four on the generator by the example site; three draw little, so that flow alone would let many more through."""
+    world = side_by_side("nitrogen")
+    bases = world.basis
+    for enclosure in ("n1", "n2", "n3"):
+        assert verdict(world.ask(enclosure=enclosure, basis=bases[enclosure], flow=1.0, ahead=20.0)) == "cleared"
+    request = world.request(enclosure="n4", basis=bases["n4"], flow=1.0, ahead=30.0)
+    assert verdict(world.guard.judge(request, world.now)) == "cleared"
+    answer = world.fork().ask(enclosure="n5", basis=bases["n5"], flow=1.0)
+    assert verdict(answer) == "flow" and "4 valves" in answer.measured
+    done = world.fork()
+    done.report(request.request_id, "delivered", 10.0, enclosure="n4")
+    assert verdict(done.ask(enclosure="n5", basis=bases["n5"], flow=1.0)) == "cleared"
+    world.t += 20.0
+    assert verdict(world.ask(enclosure="n5", basis=bases["n5"], flow=1.0)) == "cleared", "three leases are over"
+
+
 def test_a_dose_that_is_over_draws_no_more():
     world = side_by_side("nitrogen")
     bases = world.basis

@@ -88,6 +88,10 @@ def hung(**keys: Any) -> Callable[[Data], None]:
     return make
 
 
+def sheet(*points: tuple[float, float]) -> list[Data]:
+    return [{"flow_nl_min": flow_nl_min, "o2_pct": o2_pct} for flow_nl_min, o2_pct in points]
+
+
 def added(table: str, entry: Data) -> Callable[[Data], None]:
     def make(data: Data) -> None:
         data.setdefault(table, []).append(deepcopy(entry))
@@ -157,6 +161,11 @@ SHAPE = [
     Mistake("source 2", "source[blower].gas", put("source.2.gas", "argon")),
     Mistake("source 2", "source[blower].capacity_nl_min", put("source.2.capacity_nl_min", -1)),
     Mistake("purity", "source[generator].o2_pct", put("source.0.o2_pct", -0.1)),
+    Mistake("purity", "source[generator].o2_pct_max", put("source.0.o2_pct_max", 101)),
+    Mistake("purity", "source[generator].purity", put("source.0.purity", 5)),
+    Mistake("pressure", "source[generator].pressure_kpa_min", put("source.0.pressure_kpa_min", 0)),
+    Mistake("valves", "source[generator].valves_at_once", put("source.0.valves_at_once", 0)),
+    Mistake("valves", "source[generator].valves_at_once", put("source.0.valves_at_once", 2.5)),
     Mistake("lines", "analyser[analyser-1].lines[line-03].settling_s", put("analyser.0.lines.2.settling_s", -1)),
     Mistake("enclosure 2", "enclosure[n3].free_volume_nl", put("enclosure.2.free_volume_nl", 9)),
     Mistake("enclosure 2", "enclosure[n3].free_volume_nl", put("enclosure.2.free_volume_nl", 1_000_001)),
@@ -244,8 +253,17 @@ ACROSS = [
     Mistake("recipe 1", "recipe[raspberry].o2_floor_pct", put("recipe.1.o2_floor_pct", 5.5)),
     Mistake("recipe 1", "recipe[raspberry].co2_ceiling_pct", put("recipe.1.co2_ceiling_pct", 16)),
     Mistake("recipe 1", "recipe[raspberry].o2_pct", put("recipe.1.o2_pct", 17.82)),
-    Mistake("purity", "source[generator].o2_pct", put("source.0.o2_pct", 3.0)),  # black currant holds at 3 %
-    Mistake("purity", "source[generator].o2_pct", put("source.0.o2_pct", 3.66)),
+    Mistake("purity", "source[generator].o2_pct",  # black currant holds at 3 %
+            both(put("source.0.o2_pct", 3.0), drop("source.0.o2_pct_max"))),
+    Mistake("purity", "source[generator].o2_pct", both(put("source.0.o2_pct", 3.66), drop("source.0.o2_pct_max"))),
+    Mistake("purity", "source[generator].o2_pct_max", put("source.0.o2_pct_max", 0.4)),
+    Mistake("purity", "source[generator].o2_pct_max", put("source.0.o2_pct_max", 3.0), "warning"),
+    Mistake("purity", "source[generator].purity[#2].flow_nl_min", put("source.0.purity", sheet((200, 0.1), (200, 0.5)))),
+    Mistake("purity", "source[generator].purity[#2].o2_pct", put("source.0.purity", sheet((90, 0.6), (200, 0.5)))),
+    Mistake("purity", "source[generator].purity[#2].flow_nl_min", put("source.0.purity", sheet((90, 0.1), (250, 0.5)))),
+    Mistake("purity", "source[generator].purity[#2].o2_pct", put("source.0.purity", sheet((90, 0.1), (200, 0.9)))),
+    Mistake("source 2", "source[blower].o2_pct_max", put("source.2.o2_pct_max", 21)),
+    Mistake("source 2", "source[blower].purity", put("source.2.purity", sheet((400, 20.9))), "warning"),
     Mistake("bank", "source[bank].reserve_kg", put("source.1.reserve_kg", 300)),
     Mistake("bank", "source[bank].o2_pct", put("source.1.o2_pct", 0.1), "warning"),
     Mistake("price", "source[bank].price_per_1000_nl", put("source.1.price_per_1000_nl", 0.9)),
@@ -282,7 +300,11 @@ FINE = {
     "ceiling just above the band": put("recipe.1.co2_ceiling_pct", 16.01),
     # 20.95 (100 - 15) / 99.96 = 17.8146
     "as much oxygen as air leaves beside 15 % CO2": put("recipe.1.o2_pct", 17.81),
-    "nitrogen just purer than black currant wants": put("source.0.o2_pct", 2.99),
+    "nitrogen just purer than black currant wants": both(put("source.0.o2_pct", 2.99), drop("source.0.o2_pct_max")),
+    "off purity just under what black currant wants": put("source.0.o2_pct_max", 2.99),
+    "off purity just at the rated residual oxygen": put("source.0.o2_pct_max", 0.5),
+    "a data sheet that ends at the rated flow": put("source.0.purity", sheet((90, 0.1), (150, 0.1), (200, 0.52))),
+    "one valve at once": put("source.0.valves_at_once", 1),
     "a source that feeds nobody may be as poor as it likes": added(
         "source", {"id": "old", "gas": "nitrogen", "unit": "gateway-plant", "capacity_nl_min": 9, "o2_pct": 9.0}
     ),
