@@ -112,8 +112,9 @@ def _remember(analyser: Analyser, seen: Seen) -> None:
 
 def _say_untrue(desk: Desk, name: str, analyser: Analyser) -> None:
     suspects = sorted(line for line in analyser.suspects if line in desk.site.lines)
-    valve = f"lines {', '.join(suspects)} let in other gas: {analyser.suspects[suspects[0]]}" if suspects else ""
-    why = analyser.untrue or analyser.wrong[1] or (valve if len(suspects) >= SUSPECTS_MIN else "")
+    many = len(suspects) >= SUSPECTS_MIN
+    valve = f"lines {', '.join(suspects)} let in other gas: {analyser.suspects[suspects[0]]}" if many else ""
+    why = analyser.untrue or analyser.calibration.untrue or analyser.wrong[1] or valve
     alarms.condition(desk, "analyser_untrue", name, why != "", why)
 
 

@@ -183,6 +183,8 @@ def test_beyond_twice_the_limit_what_was_measured_is_marked_and_nothing_read_is_
     said = bench.said("readings_doubtful")[0].figures
     assert (said["since"], said["until"]) == (told["since"], told["until"])
     assert "twice its action limit" in bench.cal.untrue
+    bench.run(30)
+    assert bench.alarm("analyser_untrue-az").condition, "so that every sample that does not come is explained"
     bench.command("calibrate", "az", decision="accept")
     assert bench.cal.untrue == ""
 
