@@ -4,6 +4,7 @@ import email
 import email.policy
 import http.server
 import json
+import ssl
 import threading
 from email.message import EmailMessage
 from pathlib import Path
@@ -18,13 +19,15 @@ __all__ = ["Hook", "Mailbox", "free_port", "message", "write_addresses"]
 
 
 class Mailbox:
-    """An SMTP server. `refuse` answers every message with a failure that may pass."""
+    """An SMTP server, with TLS where `tls` is given: from the first byte, or begun by STARTTLS. `refuse` answers every message
+    with a failure that may pass."""
 
-    def __init__(self) -> None:
+    def __init__(self, tls: ssl.SSLContext | None = None, starttls: bool = False) -> None:
         self.got: list[EmailMessage] = []
         self.refuse = False
         self.port = free_port()
-        self._controller = Controller(self, hostname="127.0.0.1", port=self.port)
+        how = {"tls_context": tls, "require_starttls": True} if starttls else {"ssl_context": tls}
+        self._controller = Controller(self, hostname="127.0.0.1", port=self.port, **how)
         self._controller.start()
 
     async def handle_DATA(self, _server: SMTP, _session: Session, envelope: Envelope) -> str:
@@ -44,13 +47,15 @@ class Mailbox:
 
 
 class Hook(http.server.ThreadingHTTPServer):
-    """A web server. `script` gives the statuses of its next answers, then 200; `hanging` lets it answer none until
-    `go_on`, and then only if it does not hang any more."""
+    """A web server, with TLS where `tls` is given. `script` gives the statuses of its next answers, then 200; `hanging` lets
+    it answer none until `go_on`, and then only if it does not hang any more."""
 
     daemon_threads = True
 
-    def __init__(self, port: int = 0) -> None:
+    def __init__(self, port: int = 0, tls: ssl.SSLContext | None = None) -> None:
         super().__init__(("127.0.0.1", port), _Handler)
+        if tls is not None:
+            self.socket = tls.wrap_socket(self.socket, server_side=True)
         self.script: list[int] = []
         self.got: list[tuple[str, dict]] = []
         self.tried = 0

@@ -4,10 +4,13 @@ It says nothing but that the loop turned a moment ago. A loop that stands still 
 for the watcher to call people: nothing here could.
 """
 
+import ssl
 import threading
 import urllib.error
 import urllib.request
 from collections.abc import Callable
+
+from supervisor.shell.notify.transport import UNTRUSTED
 
 TIMEOUT_S = 10.0
 FAILURES = 3
@@ -75,4 +78,6 @@ def words(error: Exception) -> str:
     if isinstance(error, urllib.error.HTTPError):
         return f"answered with status {error.code}"
     reason = error.reason if isinstance(error, urllib.error.URLError) else error
+    if isinstance(reason, ssl.SSLCertVerificationError):
+        return UNTRUSTED
     return f"not reached ({type(reason).__name__})"
