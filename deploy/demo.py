@@ -25,7 +25,7 @@ from deploy.view.listener import Listener
 from deploy.view.picture import News, Picture
 from deploy.view.screen import render
 from deploy.view.summary import Run, as_text, summarise
-from deploy.view.tables import CAUTION
+from supervisor.caution import CAUTION
 from supervisor.shell.authority.operators import OperatorsError
 from supervisor.shell.clock import Pace, SystemClock
 from supervisor.sitefile import SiteFileError, load

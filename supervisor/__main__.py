@@ -4,9 +4,11 @@ import argparse
 import json
 import os
 import sys
+import textwrap
 from importlib import metadata
 from pathlib import Path
 
+from supervisor.caution import CAUTION
 from supervisor.shell.console import alarms as cli_alarms
 from supervisor.shell.console import arguments
 from supervisor.shell.console import audit as audit_cmd
@@ -28,9 +30,7 @@ exit status:
   3    no answer from the site: nobody is online there, or a command may still be carried out
   130  interrupted from the keyboard, where the command does not end in order by itself
 
-This program is not a safety instrumented system. Fixed gas detection, ventilation and entry procedure by licensed
-practice and local code stand by themselves; it adds to them and replaces none.
-"""
+""" + textwrap.fill(CAUTION, 118) + "\n"
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -26,18 +26,20 @@ PRODUCT = [path for path in PYTHON if path.relative_to(ROOT).parts[0] in ("super
 SITE_FILE = {"sitefile"}
 SETTINGS = {path.stem for path in (ROOT / "supervisor").glob("settings*.py")}
 MODELS = {"messages", "values", *SETTINGS}
+WORDS = {"caution"}
 GUARD = {name for name in (path.stem for path in (ROOT / "supervisor").glob("guard*.py"))} | {"guard"}
 WATCH = {name for name in (path.stem for path in (ROOT / "supervisor").glob("watch*.py"))} | {"watch"}
 MAY_IMPORT: dict[str, set[str]] = {
     "messages": set(),
+    "caution": set(),
     "values": {"messages"},
     **{name: {"messages", "values"} | SETTINGS for name in SETTINGS},
     **{name: MODELS | SITE_FILE for name in SITE_FILE},
     **{name: MODELS | GUARD for name in GUARD},
     **{name: MODELS | WATCH for name in WATCH},
     "core": MODELS,
-    "shell": MODELS | SITE_FILE | GUARD | WATCH | {"core"},
-    "__main__": MODELS | SITE_FILE | {"shell"},
+    "shell": MODELS | WORDS | SITE_FILE | GUARD | WATCH | {"core"},
+    "__main__": MODELS | WORDS | SITE_FILE | {"shell"},
     "__init__": set(),
 }
 PURE = ("guard", "watch", "core", "values")
@@ -204,6 +206,12 @@ def test_no_assert_stands_in_for_a_check() -> None:
         if isinstance(node, ast.Assert)
     ]
     assert asserts == []
+
+
+def test_the_caution_has_one_wording() -> None:
+    """Rule 9 is said in many places, and in one place how."""
+    places = [path.relative_to(ROOT).as_posix() for path in PRODUCT if "safety instrumented" in path.read_text(encoding="utf-8")]
+    assert places == ["supervisor/caution.py"]
 
 
 # ------------------------------------------------------------------------------------------------ units in names

@@ -6,7 +6,8 @@ from rich.text import Text
 
 from deploy.view.levels import MARKS, Level
 from deploy.view.picture import Picture
-from deploy.view.tables import ALARMS_SHOWN, CAUTION, Table, headline, tables
+from deploy.view.tables import ALARMS_SHOWN, Table, headline, tables
+from supervisor.caution import CAUTION
 
 _LABEL = "grey50"
 _WIDE = 100

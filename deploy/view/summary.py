@@ -4,8 +4,8 @@ from collections import Counter
 from typing import Any, NamedTuple
 
 from deploy.view.picture import Picture
-from deploy.view.tables import CAUTION
 from deploy.view.words import UNKNOWN, day_and_clock, duration, percent, plain
+from supervisor.caution import CAUTION
 from supervisor.values import GASES
 
 

@@ -9,10 +9,6 @@ from deploy.view.words import UNKNOWN, day_and_clock, duration, percent, plain, 
 from supervisor.messages import AlarmStatus, EnclosureState
 from supervisor.values import GASES
 
-CAUTION = (
-    "Not a safety instrumented system: fixed gas detection, ventilation and entry by licensed practice and local code"
-    " stand by themselves."
-)
 ALARMS_SHOWN = 4
 
 

@@ -3,6 +3,7 @@
 import re
 from typing import Any
 
+from supervisor.caution import CAUTION
 from supervisor.messages import INBOUND, OUTBOUND, Inbound, Outbound
 from supervisor.shell.contract_examples import EXAMPLES
 from supervisor.values import GASES
@@ -46,9 +47,7 @@ How an operator's command is signed, where the site file names an operators file
   open, resume; `engineer`: also calibrate, test.
 - A command that is not taken is answered on `operator/outcome` with the reason; within bounds, when too many come.
 
-This program is not a safety instrumented system. Fixed gas detection, ventilation and entry procedure by licensed
-practice and local code stand by themselves.
-"""
+""" + CAUTION + "\n"
 
 PARAMETERS: dict[str, dict[str, Any]] = {
     "root": {

@@ -84,7 +84,7 @@ def test_on_a_terminal_it_draws_the_site_and_ctrl_c_ends_it(tmp_path: Path) -> N
         rest = read_until(terminal, lambda text: "ended by Ctrl-C" in text and "Restarts" in text)
         assert demo.wait(30) == 0
     os.close(terminal)
-    for words in ("Enclosures", "Rooms", "Sources", "Alarms", "Not a safety instrumented system", *SITE.enclosures):
+    for words in ("Enclosures", "Rooms", "Sources", "Alarms", "not a safety instrumented system", *SITE.enclosures):
         assert words in seen
     assert "Traceback" not in seen + rest
 

@@ -6,7 +6,7 @@ import pytest
 from view_site import SITE, T0, Site, stamp
 
 from deploy.view.summary import Run, as_text, summarise
-from deploy.view.tables import CAUTION
+from supervisor.caution import CAUTION
 
 
 @pytest.fixture

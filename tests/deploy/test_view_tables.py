@@ -9,9 +9,10 @@ from view_site import SITE, T0, Site, stamp
 
 from deploy.view.levels import MARKS, Level
 from deploy.view.screen import render
-from deploy.view.tables import ALARMS_SHOWN, CAUTION, headline, tables
+from deploy.view.tables import ALARMS_SHOWN, headline, tables
 from deploy.view.topics import filters
 from deploy.view.words import duration, percent
+from supervisor.caution import CAUTION
 
 
 @pytest.fixture

@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 from shellkit import T0, example_site
 
+from supervisor.caution import CAUTION
 from supervisor.messages import AlarmStatus, EnclosureState, RoomEntry, SupervisorStatus, at
-from supervisor.shell.console.link import CAUTION
 from supervisor.shell.console.status import ENTRY_AGE_S_MAX, picture, room_now, standing, told
 from supervisor.shell.contract_examples import EXAMPLES
 

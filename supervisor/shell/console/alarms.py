@@ -65,7 +65,7 @@ def _told(data: dict[str, Any]) -> list[str]:
     waiting = sum(unseen(one["state"]) for one in alarms)
     lines = [*told_head(data), "", f"{len(alarms)} standing, {waiting} not acknowledged"]
     lines += [line for one in alarms for line in told_alarm(one)]
-    return [*lines, "", data["caution"]]
+    return [*lines, "", f"CAUTION: {data['caution']}"]
 
 
 # ------------------------------------------------------------------------------------------------ said about one

@@ -6,6 +6,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from supervisor.caution import CAUTION
+
 if TYPE_CHECKING:
     import sqlite3
 
@@ -15,10 +17,6 @@ if TYPE_CHECKING:
 EXIT_WHOLE = 0
 EXIT_BROKEN = 1
 EXIT_WRONG = 2
-CAUTION = (
-    "Stillhold is not a safety instrumented system. Fixed gas detection, ventilation and entry procedure by licensed "
-    "practice and local code stand by themselves; it adds to them and replaces none."
-)
 
 
 def add(commands: argparse._SubParsersAction) -> None:

@@ -6,8 +6,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from supervisor.caution import CAUTION
 from supervisor.shell.console import arguments
-from supervisor.shell.console.audit import CAUTION, EXIT_WHOLE, EXIT_WRONG, add_period, add_state, chosen, printable
+from supervisor.shell.console.audit import EXIT_WHOLE, EXIT_WRONG, add_period, add_state, chosen, printable
 from supervisor.shell.console.commands import send, tell
 
 if TYPE_CHECKING:

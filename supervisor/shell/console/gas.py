@@ -6,7 +6,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from supervisor.shell.console.audit import CAUTION, EXIT_WHOLE, EXIT_WRONG, moment
+from supervisor.caution import CAUTION
+from supervisor.shell.console.audit import EXIT_WHOLE, EXIT_WRONG, moment
 
 if TYPE_CHECKING:
     from rich.table import Table

@@ -18,10 +18,6 @@ from supervisor.settings import SiteFile
 from supervisor.shell.clock import Pace, SystemClock
 from supervisor.shell.wire import fill, match
 
-CAUTION = (
-    "CAUTION: not a safety instrumented system. Fixed gas detection, ventilation and entry procedure by licensed practice and "
-    "local code stand by themselves; `clear` is no permission to enter."
-)
 EXIT_DONE, EXIT_REFUSED, EXIT_WRONG, EXIT_NO_ANSWER = 0, 1, 2, 3
 CONNECT_S = 5.0
 READ_S = 3.0

@@ -7,7 +7,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from supervisor.shell.console.audit import CAUTION, EXIT_BROKEN, EXIT_WHOLE, EXIT_WRONG, add_period, add_state
+from supervisor.caution import CAUTION, IN_SHORT
+from supervisor.shell.console.audit import EXIT_BROKEN, EXIT_WHOLE, EXIT_WRONG, add_period, add_state
 
 if TYPE_CHECKING:
     import sqlite3
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from supervisor.shell.audit.file import Told, Verdict
     from supervisor.shell.audit.report import Performance, Span
 
-IN_SHORT = "Not a safety instrumented system: fixed detection, ventilation and entry procedure stand by themselves."
 STANDARD = "ISA-18.2-2016 / IEC 62682, per operator position; the whole site counts as one. * quoted from memory"
 
 

@@ -5,6 +5,7 @@ import argparse
 import json
 from typing import TYPE_CHECKING, Any
 
+from supervisor.caution import CAUTION
 from supervisor.shell.console import arguments
 
 if TYPE_CHECKING:
@@ -61,12 +62,10 @@ def look(args: argparse.Namespace, models: tuple, make: Any, show: Any) -> int:
 def _failed(args: argparse.Namespace, words: str, status: int) -> int:
     import sys
 
-    from supervisor.shell.console.link import CAUTION
-
     if args.json:
         print(json.dumps({"error": words, "exit_status": status, "caution": CAUTION}, indent=2))
     else:
-        print(f"{words}\n{CAUTION}", file=sys.stderr)
+        print(f"{words}\nCAUTION: {CAUTION}", file=sys.stderr)
     return status
 
 
@@ -76,7 +75,6 @@ def _failed(args: argparse.Namespace, words: str, status: int) -> int:
 def head(link: "Link") -> dict[str, Any]:
     """The site, its time, its supervisor, and the caution that every output carries."""
     from supervisor.messages import SupervisorStatus, at, rfc3339
-    from supervisor.shell.console.link import CAUTION
 
     status = link.one(SupervisorStatus)
     supervisor = {"online": False} if status is None else status.model_dump(mode="json")
@@ -156,7 +154,7 @@ def told(data: dict[str, Any]) -> list[str]:
     lines += ["", f"alarms: {len(alarms)} standing, {waiting} not acknowledged" + (", worst first" if alarms else "")]
     lines += [f"  {line}" for one in alarms for line in told_alarm(one)]
     lines += ["", "not on the broker: " + ", ".join(data["not_there"])] if data["not_there"] else []
-    return [*lines, "", data["caution"]]
+    return [*lines, "", f"CAUTION: {data['caution']}"]
 
 
 def told_alarm(one: dict[str, Any]) -> list[str]:

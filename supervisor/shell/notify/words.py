@@ -1,12 +1,13 @@
 """The words of a notification: a title for a small screen, and what was measured, what to do, and what this program is not."""
 
+from supervisor import caution
 from supervisor.shell.notify.calls import Note, is_personnel, name_of
 from supervisor.shell.notify.packing import Parcel, worst_first
 from supervisor.shell.notify.roster import Roster
 
 CAUTION = (
-    "This is no alarm system of its own. Fixed gas detectors and sounders stand by themselves: obey them whatever this "
-    "message says. Nobody goes in alone; rescuers die too."
+    f"{caution.CAUTION} Obey fixed gas detectors and their sounders whatever this message says. "
+    "Nobody goes in alone; rescuers die too."
 )
 REPEAT = "Sent again after an attempt whose end is not known: it may be a repeat."
 NOTES_SHOWN_MAX = 60
