@@ -28,6 +28,7 @@ from deploy.view.summary import Run, as_text, summarise
 from supervisor.caution import CAUTION
 from supervisor.shell.authority.operators import OperatorsError
 from supervisor.shell.clock import Pace, SystemClock
+from supervisor.shell.console.arguments import positive
 from supervisor.sitefile import SiteFileError, load
 
 _LOOK_EVERY_S = 0.25
@@ -72,7 +73,8 @@ def main(argv: list[str] | None = None) -> int:
 def _watch(picture: Picture, processes: Processes, clock: SystemClock, args: argparse.Namespace, asked: list[str]) -> None:
     """Until the time is over or somebody asks to end. Raises what `Processes.tend` raises."""
     end_s = None if args.seconds is None else clock.real_s() + args.seconds
-    show = _OnScreen(picture, clock) if sys.stdout.isatty() else _AsLines(picture, clock)
+    how = f"To command it, at another terminal: {processes.console('stop', picture.site.enclosure[0].id)}"
+    show = _OnScreen(picture, clock, how) if sys.stdout.isatty() else _AsLines(picture, clock, how)
     listener = Listener(picture.site.root, processes.broker.host, processes.broker.port)
     try:
         with show:
@@ -91,8 +93,8 @@ def _watch(picture: Picture, processes: Processes, clock: SystemClock, args: arg
 class _OnScreen:
     """A live picture that fills the terminal."""
 
-    def __init__(self, picture: Picture, clock: SystemClock) -> None:
-        self._picture, self._clock = picture, clock
+    def __init__(self, picture: Picture, clock: SystemClock, how: str) -> None:
+        self._picture, self._clock, self._how = picture, clock, how
         self._console = Console()
         self._live = Live(console=self._console, auto_refresh=False, screen=True)
         self._latest = ""
@@ -101,7 +103,7 @@ class _OnScreen:
         now_s = self._clock.now().wall_s
         if news:
             self._latest = news_line(news[-1], now_s)
-        hint = f"Ctrl-C ends the demo.  {self._latest}"
+        hint = f"Ctrl-C ends the demo.  {self._latest}\n{self._how}"
         self._live.update(render(self._picture, now_s, self._clock.speed, self._console.size, hint), refresh=True)
 
     def __enter__(self) -> None:
@@ -114,8 +116,8 @@ class _OnScreen:
 class _AsLines:
     """What changed, as it changes, and now and then how everything stands."""
 
-    def __init__(self, picture: Picture, clock: SystemClock) -> None:
-        self._picture, self._clock = picture, clock
+    def __init__(self, picture: Picture, clock: SystemClock, how: str) -> None:
+        self._picture, self._clock, self._how = picture, clock, how
         self._next_s = clock.real_s() + _STANDING_EVERY_S
 
     def update(self, news: list[News]) -> None:
@@ -128,7 +130,8 @@ class _AsLines:
 
     def __enter__(self) -> None:
         print(f"CAUTION: {CAUTION}")
-        print(f"{self._picture.site.site.name}, {self._clock.speed:g} x real time; times are the site's, UTC", flush=True)
+        print(f"{self._picture.site.site.name}, {self._clock.speed:g} x real time; times are the site's, UTC")
+        print(self._how, flush=True)
 
     def __exit__(self, *_: object) -> None:
         sys.stdout.flush()
@@ -167,10 +170,10 @@ def _arguments(argv: list[str] | None) -> argparse.Namespace:
     )
     parser.add_argument("site", type=Path, nargs="?", default=TOP / "config" / "quillfen.toml", metavar="SITE",
                         help="the site file (default: the example site)")  # fmt: skip
-    parser.add_argument("--speed", type=_positive, default=60.0, metavar="N",
+    parser.add_argument("--speed", type=positive, default=60.0, metavar="N",
                         help="times real time (default 60); faster than this machine can follow, its own delays look"
                         " like silent hardware and wrong clocks")  # fmt: skip
-    parser.add_argument("--for", dest="seconds", type=_positive, metavar="SECONDS", help="real time after which it ends")
+    parser.add_argument("--for", dest="seconds", type=positive, metavar="SECONDS", help="real time after which it ends")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the summary there too")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="keep the processes' logs and data there")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the simulated noise (default 1)")
@@ -180,16 +183,6 @@ def _arguments(argv: list[str] | None) -> argparse.Namespace:
     if args.keep is not None and args.keep.exists() and (not args.keep.is_dir() or any(args.keep.iterdir())):
         parser.error(f"--keep {args.keep}: must be a new or empty folder; an earlier run's state would be taken up again")
     return args
-
-
-def _positive(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text} is not a number") from None
-    if not 0 < value <= 1e6:
-        raise argparse.ArgumentTypeError(f"{text} is not above 0 and up to 1000000")
-    return value
 
 
 if __name__ == "__main__":

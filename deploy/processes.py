@@ -1,5 +1,6 @@
 """The demo's processes: broker, simulator and supervisor, started in that order, tended, ended in the other order."""
 
+import shlex
 import sys
 import time
 from pathlib import Path
@@ -46,6 +47,11 @@ class Processes:
         self._supervisor = self._child("supervisor", ["run", str(self._site), *state, *self._pace, *address])
         self._simulator.start()
         self._supervisor.start()
+
+    def console(self, action: str, target: str) -> str:
+        """What a person types at another terminal to command the site, by the demo's own key, pace and broker."""
+        place = ["--host", self.broker.host, "--port", str(self.broker.port), *self._pace]
+        return shlex.join(["stillhold", action, str(self._site), target, *place, "--key", str(self._folder / "demo.key")])
 
     def tend(self) -> list[str]:
         """Starts broker and supervisor again when they died, as a service manager would; what it did, in words.

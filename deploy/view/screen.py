@@ -11,7 +11,7 @@ from supervisor.caution import CAUTION
 
 _LABEL = "grey50"
 _WIDE = 100
-_OTHER_LINES = 18  # caution, headline, titles, headings, hint
+_OTHER_LINES = 20  # caution, headline, titles, headings, hints
 _LINES_PER_ALARM = 3
 _MARK_WIDTH = max(len(mark) for mark in MARKS.values())
 _STYLES = {

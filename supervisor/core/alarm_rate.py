@@ -44,6 +44,27 @@ def calm(desk: Desk, key: str, alarm: Alarm) -> None:
         desk.say("alarm_calm", alarm=key, occurrence=alarm.occurrence, trips=alarm.trips, state=alarm.state)
 
 
+def away(desk: Desk, key: str, alarm: Alarm) -> None:
+    """Notes that an alarm comes that is away, and says so. One that chatters there is said once more and then no more."""
+    now_s = desk.now.mono_s
+    alarm.away_trips_mono_s = [one for one in alarm.away_trips_mono_s if one > now_s - CHATTER_S] + [now_s]
+    if alarm.away_trips:
+        alarm.away_trips += 1
+    elif len(alarm.away_trips_mono_s) >= CHATTER_TRIPS:
+        alarm.away_trips = CHATTER_TRIPS
+        desk.say("alarm_away_chattering", alarm=key, trips=CHATTER_TRIPS, state=alarm.state)
+    else:
+        desk.say("alarm_unannounced", alarm=key, condition=True, state=alarm.state, text=alarm.text)
+
+
+def away_calm(desk: Desk, key: str, alarm: Alarm, back: bool = False) -> None:
+    """A minute without a trip, or coming back, ends the chatter of an alarm that is away; how it stands is said then."""
+    if not alarm.away_trips or not (back or desk.now.mono_s - alarm.away_trips_mono_s[-1] >= CHATTER_S):
+        return
+    desk.say("alarm_away_calm", alarm=key, trips=alarm.away_trips, condition=alarm.condition, state=alarm.state)
+    alarm.away_trips, alarm.away_trips_mono_s = 0, []
+
+
 def flood(desk: Desk, flooding: bool) -> str:
     """How many alarms came in the last ten minutes and which, grouped, the most frequent first; empty when they are no flood.
     `flooding`: they were one until now."""

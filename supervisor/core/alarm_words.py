@@ -4,7 +4,7 @@ An acknowledgement names the occurrence that the person saw and covers no other.
 reset, and only with its condition gone. Alarms about people are never shelved and never taken out of service.
 """
 
-from supervisor.core import alarms
+from supervisor.core import alarm_rate, alarms
 from supervisor.core.alarm_life import AWAY, after
 from supervisor.core.alarm_show import show
 from supervisor.core.catalogue import CATALOGUE, row_of
@@ -146,6 +146,7 @@ def follow_site_file(desk: Desk) -> None:
 
 
 def _leave(desk: Desk, key: str, alarm: Alarm) -> None:
+    alarm_rate.away_calm(desk, key, alarm, back=True)
     stood, was = alarm.condition or alarm.latched, alarm.state
     alarm.condition, alarm.pending_mono_s, alarm.clearing_mono_s = False, None, None
     alarm.shelved_until_mono_s = alarm.shelved_until_wall_s = alarm.shelved_by = None

@@ -77,7 +77,8 @@ def _timed(desk: Desk, key: str, alarm: Alarm) -> bool:
     if alarm.state == "suppressed_by_design":
         _follow_cause(desk, key, alarm)
     alarm_rate.calm(desk, key, alarm)
-    waits = alarm.pending_mono_s is not None or alarm.clearing_mono_s is not None or alarm.chattering
+    alarm_rate.away_calm(desk, key, alarm)
+    waits = alarm.pending_mono_s is not None or alarm.clearing_mono_s is not None or alarm.chattering or alarm.away_trips > 0
     return waits or alarm.state in ("shelved", "suppressed_by_design")
 
 
@@ -92,7 +93,7 @@ def _occurs(desk: Desk, key: str, alarm: Alarm) -> None:
     recount(desk, alarm.subject)
     cause = _cause(desk, alarm)
     if alarm.state in AWAY:
-        desk.say("alarm_unannounced", alarm=key, condition=True, state=alarm.state, text=alarm.text)
+        alarm_rate.away(desk, key, alarm)
         show(desk, key, alarm)
     elif cause is not None and after(alarm.state, "suppress", row.latches) is not None:
         _suppress(desk, key, alarm, cause)
@@ -123,6 +124,8 @@ def _clears(desk: Desk, key: str, alarm: Alarm) -> None:
     was = alarm.state
     alarm.state = after(was, "clears", alarm.latched) or was
     show(desk, key, alarm)
+    if alarm.away_trips:
+        return
     if was in AWAY:
         desk.say("alarm_unannounced", alarm=key, condition=False, state=alarm.state, text=alarm.text)
     elif not alarm.chattering:
@@ -173,6 +176,7 @@ def _follow_cause(desk: Desk, key: str, alarm: Alarm) -> None:
 def come_back(desk: Desk, key: str, said: str, **why: str) -> None:
     """An alarm that was away stands where its condition and its latch put it; when that is an alarm, people are told."""
     alarm = desk.state.alarms[key]
+    alarm_rate.away_calm(desk, key, alarm, back=True)
     was, alarm.state = alarm.state, back(alarm.condition, alarm.latched)
     alarm.shelved_until_mono_s = alarm.shelved_until_wall_s = alarm.shelved_by = alarm.back_mono_s = None
     alarm.cause = ""

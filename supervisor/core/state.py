@@ -289,6 +289,7 @@ class Alarm:
     """Condition, latch and state are three things and never merged. `pending_mono_s`: true since, waiting out the on-delay;
     `clearing_mono_s`: gone since, waiting out the off-delay. `trips` counts how often this occurrence has come; `cause` is
     the alarm that holds it back by design, and `back_mono_s` when it comes back although that one is over.
+    `away_trips`: how often it has come in a row too fast to be said each time, while shelved, held back or out of service.
     """
 
     name: str
@@ -314,6 +315,8 @@ class Alarm:
     trips: int = 0
     trips_mono_s: list[float] = field(default_factory=list)
     chattering: bool = False
+    away_trips: int = 0
+    away_trips_mono_s: list[float] = field(default_factory=list)
     text: str = ""
 
 

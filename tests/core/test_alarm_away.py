@@ -74,6 +74,26 @@ def test_what_comes_and_goes_on_the_shelf_is_recorded_and_not_announced() -> Non
     assert "shelved" in (panel.acknowledge(panel.key, panel.alarm.occurrence) or "")
 
 
+@pytest.mark.parametrize("end", ["wait", "unshelve"])
+def test_one_that_flaps_on_the_shelf_is_recorded_as_one_that_chatters(end: str) -> None:
+    """Three times in a minute, as for one that is announced: else a loose wire could fill a disk while nobody is told."""
+    panel = Panel()
+    panel.do("shelve 1")
+    for _ in range(200):
+        panel.do("on", 5.0), panel.do("off", 5.0)
+    assert panel.events() == ["alarm_shelved", *["alarm_unannounced"] * 4, "alarm_away_chattering"]
+    panel.do("restart", 1.0)
+    panel.do(end, 53.9 if end == "wait" else 0.0)
+    if end == "wait":  # it came last a minute ago, less a moment
+        assert panel.events()[-1] == "alarm_away_chattering"
+        panel.do("wait", 0.1)
+    calm = next(one for one in panel.said if one.event == "alarm_away_calm")
+    assert (calm.figures["trips"], calm.figures["condition"], calm.figures["state"]) == (200, False, "shelved")
+    assert panel.alarm.occurrence == 0 and panel.alarm.trips == 0 and not panel.alarm.chattering
+    panel.do("on", 200.0)
+    assert panel.events()[-1] == ("alarm_unannounced" if end == "wait" else "alarm_raised")
+
+
 def test_the_consequence_of_a_shelved_alarm_goes_on_and_a_latch_outlives_the_shelf() -> None:
     panel = Panel("no_response", "e1")
     panel.do("on"), panel.do("shelve 1"), panel.do("off")

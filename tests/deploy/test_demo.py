@@ -6,6 +6,7 @@ import os
 import pty
 import re
 import select
+import shlex
 import signal
 import subprocess
 import sys
@@ -43,12 +44,15 @@ def running(command: list[str], tmp_path: Path, **more: Any) -> Iterator[subproc
 
 def wait_until_online(demo: subprocess.Popen[str]) -> list[int]:
     """The process ids of its children, once the supervisor says that it is online."""
-    for line in demo.stdout:
-        if "supervisor: online" in line:
-            break
+    said_until(demo, "supervisor: online")
     children = children_of(demo.pid)
     assert len(children) == 3
     return children
+
+
+def said_until(demo: subprocess.Popen[str], words: str) -> str:
+    """The line with these words, from what it says next."""
+    return next((line for line in demo.stdout if words in line), "")
 
 
 def children_of(pid: int) -> list[int]:
@@ -64,6 +68,18 @@ def test_asked_to_end_it_ends_in_order_and_leaves_no_process(tmp_path: Path) -> 
     assert "ended by SIGTERM" in rest
     assert [pid for pid in children if alive(pid)] == []
     assert list((tmp_path / "tmp").iterdir()) == []
+
+
+def test_what_it_says_about_commanding_it_can_be_typed(tmp_path: Path) -> None:
+    with running(DEMO, tmp_path, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE) as demo:
+        hint = said_until(demo, "To command it, at another terminal: stillhold ")
+        wait_until_online(demo)
+        typed = shlex.split(hint.partition(": stillhold ")[2])
+        done = subprocess.run([sys.executable, "-m", "supervisor", *typed], cwd=TOP, capture_output=True, text=True, timeout=60)
+        demo.send_signal(signal.SIGTERM)
+        demo.stdout.read()
+        assert demo.wait(30) == 0
+    assert (done.returncode, done.stdout) == (0, "accepted: stop n1, as demo\n"), done.stderr
 
 
 def test_killed_outright_it_still_leaves_no_process(tmp_path: Path) -> None:
@@ -108,7 +124,7 @@ def read_until(terminal: int, enough: Callable[[str], bool], within_s: float = 4
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["--speed", "0"], "0 is not above 0"),
+        (["--speed", "0"], "'0' is not above 0"),
         (["--json", "no/such/folder/x.json"], "there is no folder"),
         (["--keep", "."], "must be a new or empty folder"),
         (["missing.toml"], "missing.toml"),

@@ -218,7 +218,7 @@ def test_a_low_screen_gives_its_lines_to_the_enclosures_and_still_counts_every_a
     site.all_well()
     for n in range(6):
         site.alarm(f"a-{n}", f"subject-{n}")
-    for height, shown in ((80, 4), (44, 3), (24, 1)):
+    for height, shown in ((80, 4), (46, 3), (24, 1)):
         text = printed(site, 110, height)
         assert text.count("subject-") == shown
         assert f"and {6 - shown} more" in text

@@ -130,7 +130,8 @@ def test_what_has_a_reason_stays_out(name: str) -> None:
 def test_a_command_goes_in_whole_with_its_answer_and_before_what_it_led_to() -> None:
     event = command(occurrence=3, note="gelesen")
     answer = Publish((), CommandOutcome(command_id="c1", accepted=True, reason=""))
-    assert told(Auditor(), event, Say("info", "alarm_acknowledged", {"alarm": "a-north"}), answer) == [
+    said = Say("info", "command", {"target": "a-north"})
+    assert told(Auditor(), event, Say("info", "alarm_acknowledged", {"alarm": "a-north"}), said, answer) == [
         ("operator_command", {"command_id": "c1", "issued_at": "2026-08-29T10:40:00.000Z", "operator": "ada",
                               "action": "acknowledge", "target": "a-north", "occurrence": 3, "note": "gelesen"}),
         ("alarm_acknowledged", {"alarm": "a-north"}),
@@ -138,10 +139,19 @@ def test_a_command_goes_in_whole_with_its_answer_and_before_what_it_led_to() -> 
     ]  # fmt: skip
 
 
+def test_a_command_that_the_broker_gives_again_is_no_second_entry() -> None:
+    """The engine answers it by its first outcome again, and does not say that it has carried one out."""
+    answer = Publish((), CommandOutcome(command_id="c1", accepted=True, reason=""))
+    assert told(Auditor(), command(), answer) == []
+    refused = Publish((), CommandOutcome(command_id="c1", accepted=False, reason="late"))
+    first = told(Auditor(), command(), Say("warning", "command", {"target": "a-north"}), refused)
+    assert [name for name, _ in first] == ["operator_command", "command_outcome"]
+
+
 def test_a_signature_is_not_told() -> None:
     if "signature" not in OperatorCommand.model_fields:
         pytest.skip("commands carry no signature")
-    assert "0f0f" not in json.dumps(told(Auditor(), command(signature="0f" * 32)))
+    assert "0f0f" not in json.dumps(told(Auditor(), command(signature="0f" * 32), Say("info", "command", {})))
 
 
 def test_a_permit_is_told_when_it_changes_with_the_reason_and_not_when_it_is_renewed() -> None:

@@ -23,7 +23,6 @@ from supervisor.shell.journal import Batch, Journal
 from supervisor.shell.journal_file import JournalError
 from supervisor.shell.loop import EXIT_DONE, EXIT_FAILED
 from supervisor.shell.notify import calls, desk, store, transport
-from supervisor.shell.notify import sender as sender_module
 from supervisor.shell.notify.desk import Notifier
 from supervisor.values import Publish
 
@@ -32,12 +31,7 @@ NOTIFY = crew(person=[{"id": "ada"}, {"id": "ben"}], chains=CHAINS)
 
 
 @pytest.fixture(autouse=True)
-def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    transport.ready()
-    monkeypatch.setattr(sender_module, "BACKOFF_S_MIN", 0.0)
-    monkeypatch.setattr(sender_module, "BACKOFF_S_MAX", 0.0)
-    monkeypatch.setattr(sender_module, "LOOK_S", 0.01)
-
+def alarms(quick_sender: None, monkeypatch: pytest.MonkeyPatch) -> None:
     def alarm(self: Toy, body: AnalyserReading) -> list[Outgoing]:
         if body.boot == "poison":
             raise ZeroDivisionError("poison")

@@ -18,13 +18,7 @@ from supervisor.shell.notify.store import Message
 NOWHERE = {"nobody": {"mail": "mailto://127.0.0.1:1/?from=a@b.example&to=c@d.example"}}
 
 
-@pytest.fixture(autouse=True)
-def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The same logic on a shorter scale."""
-    transport.ready()
-    monkeypatch.setattr(sender_module, "BACKOFF_S_MIN", 0.0)
-    monkeypatch.setattr(sender_module, "BACKOFF_S_MAX", 0.0)
-    monkeypatch.setattr(sender_module, "LOOK_S", 0.01)
+pytestmark = pytest.mark.usefixtures("quick_sender")
 
 
 class Desk:

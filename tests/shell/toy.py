@@ -85,7 +85,8 @@ class Toy:
                 if body.command_id in self.commands:
                     return []
                 self.commands.append(body.command_id)
-                return [Publish((), CommandOutcome(command_id=body.command_id, accepted=True, reason=""))]
+                answer = CommandOutcome(command_id=body.command_id, accepted=True, reason="")
+                return [Say("info", "command", {"target": body.target}), Publish((), answer)]
             case _ if hasattr(event, "trouble"):
                 self.troubles.append((event.trouble, event.active))
         return []

@@ -21,8 +21,9 @@ SITE = small_site("n1", "s1", **PATIENT).replace("ventilation_m3_h = 120", "vent
 AIR_AGE_S = PATIENT["air_age_s_max"]
 SLACK_S = 1.0 * SPEED  # of simulated time: one real second for messages on their way and a loop that waits for a core
 HOSE_S, SENSOR_S, ANALYSER_S = 400.0, 1000.0, 2200.0
+HOSE = fault("co2_release", "north", HOSE_S, HOSE_S + 180.0) + "size = 4000.0\n"
 FAULTS = (
-    fault("co2_release", "north", HOSE_S, HOSE_S + 180.0) + "size = 4000.0\n"
+    HOSE
     + fault("sensor_silent", "south/south-door", SENSOR_S, SENSOR_S + 400.0)
     + fault("analyser_dead", "analyser-1", ANALYSER_S)
 )  # fmt: skip
@@ -66,7 +67,32 @@ def test_whatever_dies_in_the_middle_of_it(make_drill: Callable[..., Drill]) -> 
     drill.supervisor.stop()
     assert drill.supervisor.exit_code == 0
     nobody_was_shown_clear_a_moment_too_long(drill)
-    nothing_was_lost(drill)
+    raised = ("room_air_moving-north", "room_air_dangerous-north", "room_air_unknown-south", "people_overdue-south",
+              "analyser_silent-analyser-1", "link_lost-site")  # fmt: skip
+    nothing_was_lost(drill, raised, starts=3)
+
+
+def test_over_the_other_broker_both_die_while_the_air_is_bad(make_drill: Callable[..., Drill]) -> None:
+    """nats-server gives a new session what it kept and what was not acknowledged in an order of its own, and some of it seconds
+    later: an old word must not pass for news about people's air."""
+    drill = make_drill(SITE, kind="nats", speed=SPEED, crew=crew((60, "seal", "s1")), faults=HOSE)
+    drill.start()
+    drill.start_supervisor()
+    clear_again(drill, "north", "south")
+    stands(drill, "room_air_dangerous-north")
+    kill_broker(drill)
+    drill.await_("north to be forbidden still", lambda: shown(drill, "north") == "forbidden")
+    kill_supervisor(drill)
+    drill.await_("north to be forbidden by the new one", lambda: shown(drill, "north") == "forbidden")
+    assert drill.last("room/north/sounder")["on"] is True
+    for alarm in ("room_air_dangerous-north", "room_air_unsafe-north", "room_air_moving-north", "room_air_exposure-north"):
+        if drill.last(f"alarm/{alarm}"):
+            ended(drill, alarm)
+    clear_again(drill, "north", "south")
+    drill.supervisor.stop()
+    assert drill.supervisor.exit_code == 0
+    nobody_was_shown_clear_a_moment_too_long(drill)
+    nothing_was_lost(drill, ("room_air_moving-north", "room_air_dangerous-north", "link_lost-site"), starts=2)
 
 
 # ------------------------------------------------------------------------------------------------ steps
@@ -146,10 +172,10 @@ def nobody_was_shown_clear_a_moment_too_long(drill: Drill) -> None:
                 )
                 fresh = at_s - latest[0] <= AIR_AGE_S + SLACK_S
                 assert good and fresh, f"{room.id} shown clear at {at_s:.0f} by {sensor}: {latest}"
-    assert min(looked.values()) >= 3, looked
+    assert min(looked.values()) >= 2, f"before its trouble and after it: {looked}"
 
 
-def nothing_was_lost(drill: Drill) -> None:
+def nothing_was_lost(drill: Drill, wanted: tuple[str, ...], starts: int) -> None:
     state = drill.folder / "state"
     events = [json.loads(row) for row in ask(state, "SELECT event FROM audit ORDER BY n")]
     raised = Counter(
@@ -162,10 +188,9 @@ def nothing_was_lost(drill: Drill) -> None:
         if one.topic.startswith("alarm/") and one.body["occurrence"] > 0
     }
     assert heard <= set(raised), "somebody was told of an alarm that is not on record"
-    for alarm in ("room_air_moving-north", "room_air_dangerous-north", "room_air_unknown-south", "people_overdue-south",
-                  "analyser_silent-analyser-1", "link_lost-site"):  # fmt: skip
+    for alarm in wanted:
         assert (alarm, 1) in raised, f"{alarm} is not on record"
-    assert sum(one["event"] == "started" for one in events) == 3
+    assert sum(one["event"] == "started" for one in events) == starts
     command = [sys.executable, "-m", "supervisor", "audit", "verify", str(state)]
     proof = subprocess.run(command, cwd=TOP, capture_output=True, text=True, timeout=60)
     assert proof.returncode == 0, proof.stdout + proof.stderr

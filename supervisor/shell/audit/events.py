@@ -14,7 +14,8 @@ from supervisor.values import Arrived, Event, LinkChanged, PermitRoom, Publish, 
 AUDITED = frozenset({
     "alarm_raised", "alarm_cleared", "alarm_acknowledged", "alarm_shelved", "alarm_unshelved", "alarm_suppressed",
     "alarm_unsuppressed", "alarm_out_of_service", "alarm_in_service", "alarm_removed", "alarm_unannounced",
-    "alarm_chattering", "alarm_calm", "transition", "room_status", "permit_refused_by_guard", "started", "stopping",
+    "alarm_chattering", "alarm_calm", "alarm_away_chattering", "alarm_away_calm",
+    "transition", "room_status", "permit_refused_by_guard", "started", "stopping",
     "epoch_raised", "epoch_overtaken", "command_refused", "operators", "operators_refused", "entry_permit", "entry_left",
     "filling_opened", "filling_corrected", "stock_refilled",
     "calibration_result", "calibration_decided", "readings_doubtful",
@@ -70,13 +71,18 @@ class Auditor:
         if isinstance(event, LinkChanged):
             self._link_up = event.up
         texts = []
+        answered = True
         if isinstance(event, Arrived) and isinstance(event.body, OperatorCommand):
+            # The engine says `command` when it answers one for the first time. The broker may give one again after a crash:
+            # that changes nothing, its first answer is sent again, and both stand here already.
+            answered = any(isinstance(one, Say) and one.event == "command" for one in made)
+        if answered and isinstance(event, Arrived) and isinstance(event.body, OperatorCommand):
             texts.append(event_text("operator_command", event.body.model_dump(mode="json", exclude_none=True, exclude=SECRET)))
         for one in made:
             match one:
                 case Say(event=name, figures=figures) if name in AUDITED:
                     texts.append(event_text(name, figures))
-                case Publish(body=CommandOutcome() as body):
+                case Publish(body=CommandOutcome() as body) if answered:
                     texts.append(event_text("command_outcome", body.model_dump(mode="json")))
                 case Publish(names=names, body=RoomEntry() as body):
                     self._rooms[names[0]] = body
