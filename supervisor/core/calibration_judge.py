@@ -118,15 +118,13 @@ def decide(desk: Desk, name: str, accept: bool, operator: str) -> str | None:
 # ------------------------------------------------------------------------------------------------ figures
 
 
-def shown(desk: Desk, name: str, o2_pct: float, co2_pct: float) -> tuple[float, float]:
-    return corrections.shown(desk, name, Mixture(o2_pct, co2_pct))
-
-
 def read(desk: Desk, name: str, gas: CalibrationGas | None) -> tuple[float, float, float, float]:
     """What an analyser without drift shows of what a line carries, O2 and CO2, and how surely that is known."""
     if gas is None:
-        return (*shown(desk, name, AIR_O2_PCT, ROOM_CO2_PCT), ROOM_O2_DOUBT_PCT, ROOM_CO2_DOUBT_PCT)
-    return (*shown(desk, name, gas.o2_pct, gas.co2_pct), gas.o2_uncertainty_pct, gas.co2_uncertainty_pct)
+        air = corrections.shown(desk, name, Mixture(AIR_O2_PCT, ROOM_CO2_PCT), dry=False)
+        return *air, ROOM_O2_DOUBT_PCT, ROOM_CO2_DOUBT_PCT
+    bottled = corrections.shown(desk, name, Mixture(gas.o2_pct, gas.co2_pct), dry=True)
+    return *bottled, gas.o2_uncertainty_pct, gas.co2_uncertainty_pct
 
 
 def _levels(desk: Desk, name: str, result: Result) -> Level:

@@ -43,11 +43,13 @@ def corrected(read: Mixture, known: Corrections, pressure_pa: float | None) -> M
     return Mixture(o2_pct, co2_pct)
 
 
-def shown(desk: Desk, analyser: str, gas: Mixture) -> Mixture:
-    """The other way round: what an instrument without drift shows of this gas."""
+def shown(desk: Desk, analyser: str, gas: Mixture, dry: bool) -> Mixture:
+    """The other way round: what an instrument without drift shows of this gas. What comes out of a bottle is dry, whether
+    samples are or not.
+    """
     known, pressure_pa = desk.site.analysers[analyser].corrections, _pressure_pa(desk)
     o2_pct, co2_pct = gas
-    if not known.dried:
+    if not known.dried and not dry:
         dry_share = 1.0 - vapour_pa(known.saturated_at_c) / (pressure_pa or PA)
         o2_pct, co2_pct = o2_pct * dry_share, co2_pct * dry_share
     if known.o2_principle == "paramagnetic":

@@ -108,7 +108,7 @@ ALL = 'o2_principle = "paramagnetic", pressure_compensated = false, dried = fals
 def test_what_an_instrument_shows_is_what_it_is_corrected_back_from(table: str) -> None:
     bench = corekit.ready(site_with(**{'idle_line = "idle"': f'idle_line = "idle"\ncorrections = {{ {table} }}'}))
     told(bench, 98_000.0)
-    shows = shown(bench.desk(), "az", Mixture(3.0, 18.0))
+    shows = shown(bench.desk(), "az", Mixture(3.0, 18.0), dry=False)
     assert (shows == (3.0, 18.0)) == (table == "")
     assert read(bench, o2_pct=shows.o2_pct, co2_pct=shows.co2_pct) == pytest.approx((3.0, 18.0))
 

@@ -39,9 +39,9 @@ def calibration(site: InProcess):
 
 
 def worst_pct(site: InProcess, until_s: float) -> float:
-    """The farthest that n1's true oxygen strays from its set-point, from the second hour on."""
+    """The farthest that n1's true oxygen strays from its set-point, from shortly after it is held."""
     worst = 0.0
-    for minute in range(120, int(until_s / 60.0) + 1, 5):
+    for minute in range(70, int(until_s / 60.0) + 1, 5):
         site.run_to(60.0 * minute)
         worst = max(worst, abs(site.plant.gas("n1")[0] - 5.0))
     return worst
@@ -49,9 +49,9 @@ def worst_pct(site: InProcess, until_s: float) -> float:
 
 def test_calibration_holds_the_true_gas_in_its_band_while_the_analyser_drifts(run_site) -> None:
     site = run_site(site_text=planned(zero_every_h=0.15), faults=[DRIFT], crew=CREW)
-    assert worst_pct(site, 2.75 * HOUR_S) < BAND_PCT
+    assert worst_pct(site, 2.05 * HOUR_S) < BAND_PCT
     drift_pct = site.plant.analysers["analyser-1"].drift.o2_pct
-    assert drift_pct < -1.4 and calibration(site).o2.offset_pct == pytest.approx(drift_pct, abs=0.2)
+    assert drift_pct < -0.8 and calibration(site).o2.offset_pct == pytest.approx(drift_pct, abs=0.2)
     assert raised(site) == [] and site.events("guard_refused") == []
     assert site.state("n1")["o2_pct"] == pytest.approx(site.plant.gas("n1")[0], abs=0.25)
 
@@ -59,7 +59,7 @@ def test_calibration_holds_the_true_gas_in_its_band_while_the_analyser_drifts(ru
 def test_without_it_the_true_gas_drifts_out_and_nobody_sees_it(run_site) -> None:
     """What makes the test above one that can fail."""
     site = run_site(site_text=planned(), faults=[DRIFT], crew=CREW)
-    assert worst_pct(site, 2.75 * HOUR_S) > 2 * BAND_PCT
+    assert worst_pct(site, 2.05 * HOUR_S) > 1.3 * BAND_PCT
     assert abs(site.state("n1")["o2_pct"] - 5.0) < BAND_PCT and raised(site) == []
 
 
