@@ -35,7 +35,7 @@ Figure = TypeVar("Figure")
 def count(desk: Desk, dose: Dose) -> None:
     """Books a dose that is over; one that was booked before is corrected by what is known now."""
     ended_mono_s = desk.now.mono_s if dose.closed_mono_s is None else dose.closed_mono_s
-    before, booked = dose.counted, _book(desk.state, dose, desk.now.wall_s - (desk.now.mono_s - ended_mono_s))
+    booked = _book(desk.state, dose, desk.now.wall_s - (desk.now.mono_s - ended_mono_s))
     if booked is None:
         return
     book = desk.state.books.enclosures[dose.enclosure]
@@ -43,16 +43,16 @@ def count(desk: Desk, dose: Dose) -> None:
     if amounts is not None:
         _write_row(desk, dose.enclosure, dose.gas, booked.day, amounts)
     filling = _filling(book, booked.filling)
-    if before is not None and filling is not None and filling.opened_wall_s is not None:
+    if filling is not None and filling.opened_wall_s is not None:  # its figures were said already
         desk.say("filling_corrected", **_figures(dose.enclosure, filling))
 
 
 def let_go(state: SiteState, doses: Iterable[Dose]) -> None:
     """The site file has lost these doses' enclosure: what was asked for and is not over counts as given, for ever."""
     for dose in doses:
-        if dose.closed_mono_s is None and state.wall_minus_mono_s is not None:
+        if dose.closed_mono_s is None:
             dose.outcome = "unknown"
-            _book(state, dose, dose.until_mono_s + state.wall_minus_mono_s)
+            _book(state, dose, dose.until_mono_s + (state.wall_minus_mono_s or 0.0))
 
 
 def _book(state: SiteState, dose: Dose, ended_wall_s: float) -> Counted | None:
@@ -83,18 +83,11 @@ def _add(books: Books, dose: Dose, where: Counted, change: Amounts) -> None:
     filling = _filling(book, where.filling)
     if filling is not None:
         filling.gases[gas] = filling.gases.get(gas, NOTHING).plus(change)
-    # A day that is not kept any more is not begun again by a late correction.
-    if _kept(book.days, where.day, ENCLOSURE_DAYS):
-        day = book.days.setdefault(where.day, {})
-        day[gas] = day.get(gas, NOTHING).plus(change)
-    if _kept(source.days, where.day, SOURCE_DAYS):
-        source.days[where.day] = source.days.get(where.day, NOTHING).plus(change)
-    trim(book.days, ENCLOSURE_DAYS)
+    day = book.days.setdefault(where.day, {})
+    day[gas] = day.get(gas, NOTHING).plus(change)
+    source.days[where.day] = source.days.get(where.day, NOTHING).plus(change)
+    trim(book.days, ENCLOSURE_DAYS)  # a day that is not kept any more is gone again at once
     trim(source.days, SOURCE_DAYS)
-
-
-def _kept(days: dict[int, Figure], day: int, count_max: int) -> bool:
-    return day in days or len(days) < count_max or day > min(days)
 
 
 def trim(days: dict[int, Figure], count_max: int) -> None:

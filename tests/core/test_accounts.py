@@ -75,7 +75,7 @@ def test_a_day_is_a_day_in_utc_and_a_dose_is_of_the_day_on_which_it_ended() -> N
     assert day[20_701]["nitrogen"] == Amounts(90.0, 0.0, 0.0), "corrected where it was booked"
     rows = [one for one in office.effects if isinstance(one, Row)]
     assert {one.wall_s for one in rows} == {20_701 * DAY_S}, "a row is of its day's beginning, so that the newest counts"
-    assert dict(rows[-1].tags) == {"enclosure": "e1", "gas": "nitrogen"}
+    assert rows[-1].measurement == "gas_day" and dict(rows[-1].tags) == {"enclosure": "e1", "gas": "nitrogen"}
     assert dict(rows[-1].fields) == {
         "delivered_nl": 90.0, "unknown_nl": 0.0, "not_given_nl": 0.0, "given_kg": pytest.approx(90.0 * 1.2504e-3),
     }  # fmt: skip
@@ -90,6 +90,37 @@ def test_a_late_word_after_midnight_corrects_the_day_before() -> None:
     office.report(unknown, "aborted", 10.0)
     assert office.books.enclosures["e1"].days == {20_700: {"nitrogen": Amounts(10.0, 0.0, 80.0)}}
     assert office.books.sources["generator"].days == {20_700: Amounts(10.0, 0.0, 80.0)}
+
+
+def test_a_lease_that_ended_before_midnight_is_of_that_day_although_nobody_knew_it_then() -> None:
+    office = Office()
+    office.go(16 * 3600.0 - 125.0)
+    office.ask()
+    office.go(131.0)  # its end is 5 s before midnight, its last word was waited for until 6 s after
+    assert office.books.enclosures["e1"].days == {20_700: {"nitrogen": Amounts(0.0, 90.0, 0.0)}}
+
+
+def test_a_word_that_says_nothing_new_writes_no_row() -> None:
+    office = Office()
+    one = office.ask()
+    office.go(131.0)
+    for _ in range(3):
+        office.report(one, "progress", 20.0)
+    assert len([row for row in office.effects if isinstance(row, Row)]) == 2
+
+
+def test_a_day_that_is_older_than_all_that_are_kept_is_not_begun_again() -> None:
+    """As after a clock that was set back. The season has it all the same."""
+    office = Office()
+    for _ in range(14):
+        office.report(office.ask(), "delivered", 10.0)
+        office.go(DAY_S)
+    office.ahead_s -= 100 * DAY_S
+    office.effects.clear()
+    office.report(office.ask(), "delivered", 10.0)
+    assert min(office.books.enclosures["e1"].days) == 20_700 and len(office.books.enclosures["e1"].days) == 14
+    assert not [row for row in office.effects if isinstance(row, Row)]
+    assert office.season().delivered_nl == 150.0 and min(office.books.sources["generator"].days) == 20_614
 
 
 def test_the_books_stay_bounded_and_the_season_stays_whole() -> None:
@@ -124,6 +155,7 @@ def test_a_filling_is_from_seal_to_open_and_has_its_lot() -> None:
     assert first.opened_wall_s is not None and second.opened_wall_s is None
     assert (second.number, second.lot, second.gases) == (2, "", {"co2": Amounts(20.0, 0.0, 0.0)})
     assert office.books.enclosures["e1"].fruit_kg == 1200.0
+    assert [one["nitrogen_delivered_nl"] for one in office.said("filling_corrected")] == [95.0], "what came after it was opened"
 
 
 def test_a_filling_says_what_it_was_given_and_what_was_corrected_later() -> None:
@@ -138,6 +170,36 @@ def test_a_filling_says_what_it_was_given_and_what_was_corrected_later() -> None
     lot = {"enclosure": "e1", "filling": 1, "lot": "P-17", "fruit_kg": 600.0}
     assert said["filling_opened"] == lot | {"nitrogen_delivered_nl": 90.0, "nitrogen_unknown_nl": 90.0}
     assert said["filling_corrected"] == lot | {"nitrogen_delivered_nl": 180.0, "nitrogen_unknown_nl": 0.0}
+
+
+def test_each_opening_ends_the_last_filling_once_and_needs_one() -> None:
+    office = Office()
+    accounts.unseal(office.desk(), "e1")
+    office.report(office.ask(), "delivered", 90.0)
+    accounts.unseal(office.desk(), "e1")
+    assert office.said("filling_opened") == []
+    opened_at = []
+    for _ in range(2):
+        office.go(100.0)
+        accounts.seal(office.desk(), "e1", None)
+        office.report(office.ask(volume_nl=50.0), "delivered", 49.96, "e1")
+        office.go(100.0)
+        accounts.unseal(office.desk(), "e1")
+        opened_at.append(office.desk().now.wall_s)
+        office.go(100.0)
+        accounts.unseal(office.desk(), "e1")
+    fillings = office.books.enclosures["e1"].fillings
+    assert [one.opened_wall_s for one in fillings] == opened_at
+    assert [(one["filling"], one["nitrogen_delivered_nl"]) for one in office.said("filling_opened")] == [(1, 50.0), (2, 50.0)]
+
+
+def test_gas_that_was_asked_for_before_the_first_seal_is_of_no_filling() -> None:
+    office = Office()
+    early = office.ask()
+    office.go(1.0)
+    accounts.seal(office.desk(), "e1", None)
+    office.report(early, "aborted", 5.04)
+    assert office.books.enclosures["e1"].fillings[0].gases == {} and office.season().delivered_nl == 5.04
 
 
 def test_the_lot_comes_with_the_seal_or_from_the_site_file() -> None:
@@ -164,31 +226,42 @@ def test_opening_ends_the_filling() -> None:
 
 def test_a_new_season_opens_new_books_and_an_old_word_corrects_none_of_them() -> None:
     office = Office(Core(site_with(**{'id = "bench"\n': 'id = "bench"\nseason = "first"\n'})))
+    accounts.seal(office.desk(), "e1", "P-20")
+    accounts.unseal(office.desk(), "e1")
     accounts.seal(office.desk(), "e1", "P-21")
     office.report(office.ask(), "delivered", 90.0)
+    accounts.seal(office.desk(), "e2", "P-22")
+    accounts.unseal(office.desk(), "e2")
+    office.report(office.ask("w1"), "delivered", 10.0, "w1")
     unknown = office.ask()
     office.go(131.0)
     running = office.ask()
     office.core = Core.load(site_with(**{'id = "bench"\n': 'id = "bench"\nseason = "second"\n'}), office.core.dump())
     office.core.step(Started(office.desk().now, 2, "again"))
-    assert (office.books.season, office.books.begun_wall_s) == ("second", office.desk().now.wall_s)
+    begun_wall_s = office.desk().now.wall_s
+    office.go(10.0)
+    office.core.step(Started(office.desk().now, 3, "and again"))
+    assert (office.books.season, office.books.begun_wall_s) == ("second", begun_wall_s)
+    assert list(office.books.enclosures) == ["e1"], "what was opened, or never sealed, begins with nothing"
     office.report(unknown, "aborted", 10.0)
     assert office.books.enclosures["e1"].season == {}
     office.report(running, "delivered", 70.0)
     assert office.season().delivered_nl == 70.0
-    filling = office.books.enclosures["e1"].fillings[0]
+    (filling,) = office.books.enclosures["e1"].fillings
+    assert office.books.enclosures["e1"].fruit_kg == 600.0
     assert filling.lot == "P-21" and filling.gases["nitrogen"].delivered_nl == 160.0, "what is sealed stays one filling"
 
 
 def test_what_the_site_file_loses_keeps_its_account_and_its_open_request_counts_as_given() -> None:
     office = Office()
     office.core.step(Started(office.desk().now, 1, "bench"))
-    office.report(office.ask("e2"), "delivered", 90.0, "e2")
+    office.report(office.ask("e2"), "aborted", 60.0, "e2")
     office.ask("e2", volume_nl=30.0)
     head, tail = SITE_TEXT.split('[[enclosure]]\nid = "e2"', 1)
     cut = head + tail[tail.index("[[enclosure]]") :]
     office.core = Core.load(site_with(**{SITE_TEXT: cut}), office.core.dump())
-    assert office.season("e2") == Amounts(90.0, 30.0, 0.0) == office.books.sources["generator"].season
+    assert office.season("e2") == Amounts(60.0, 30.0, 30.0) == office.books.sources["generator"].season
+    assert list(office.books.enclosures["e2"].days) == [20_700]
     assert "e2" not in office.core.state.enclosures
 
 
@@ -198,14 +271,43 @@ def test_sample_gas_is_counted_by_what_the_analyser_draws() -> None:
     bench.command("seal", "e1")
     bench.line, bench.line_until_s = "idle", 0.0
     before_nl = accounts_of(bench).sampled_nl
-    for seconds in (5.0, 5.0, 20.0):
+    for seconds in (5.0, 5.0, 60.0):
         bench.go(seconds)
         bench.read("line-1", sample_flow_nl_min=1.5)
-    assert accounts_of(bench).sampled_nl - before_nl == pytest.approx(1.5 * 30.0 / 60.0)
-    bench.go(120.0)
+    assert accounts_of(bench).sampled_nl - before_nl == pytest.approx(1.5 * 70.0 / 60.0)
+    bench.go(60.5)
     bench.read("line-1", sample_flow_nl_min=1.5)
+    bench.go(5.0)
     bench.read("line-1", seq=bench.seq["az"], sample_flow_nl_min=1.5)
-    assert accounts_of(bench).sampled_nl - before_nl == pytest.approx(0.75), "silence draws nothing that anybody knows of"
+    assert accounts_of(bench).sampled_nl - before_nl == pytest.approx(1.75), "silence draws nothing, a repeat nothing either"
+    bench.read("line-1", boot="a2", seq=1)
+    assert accounts_of(bench).sampled_nl - before_nl == pytest.approx(1.75 + 5.0 / 60.0), "by the site file where it tells none"
+
+
+def test_sample_gas_is_of_the_filling_that_is_sealed() -> None:
+    bench = corekit.Bench().start()
+    bench.read("line-1")
+
+    def draw() -> list[float]:
+        bench.go(30.0)
+        bench.read("line-1", sample_flow_nl_min=1.0)
+        return [one.sampled_nl for one in accounts_of(bench).fillings]
+
+    assert draw() == []
+    accounts.seal(bench.desk(), "e1", None)
+    assert draw() == [0.5]
+    accounts.unseal(bench.desk(), "e1")
+    assert draw() == [0.5]
+    accounts.seal(bench.desk(), "e1", None)
+    assert draw() == [0.5, 0.5] and accounts_of(bench).sampled_nl == 2.0
+
+
+def test_the_first_reading_of_all_draws_nothing_and_a_line_without_an_enclosure_is_nobody_s() -> None:
+    bench = corekit.Bench().start()
+    bench.read("line-1")
+    bench.go(5.0)
+    bench.read("idle")
+    assert bench.core.state.books.enclosures == {}
 
 
 def accounts_of(bench: corekit.Bench) -> books.EnclosureBook:
