@@ -141,6 +141,60 @@ def test_a_source_without_a_stock_has_none_and_one_that_tells_none_is_unknown() 
     assert office.books.sources == {}
 
 
+# ------------------------------------------------------------------------------------------------ the edges
+
+
+@pytest.mark.parametrize(("nominal_kg", "noise_kg"), [(300, 6.0), (90, 2.0)])
+def test_a_rise_is_a_refill_from_two_kilograms_and_two_percent_on(nominal_kg: int, noise_kg: float) -> None:
+    for rise_kg, refilled in ((noise_kg - 0.05, False), (noise_kg, True)):
+        office = watched(60.0, **{"stock_kg = 300": f"stock_kg = {nominal_kg}"})
+        office.tell(60.0 + rise_kg, words=2)
+        assert (office.stock.rising_from_kg == 60.0) == refilled, rise_kg
+
+
+def test_a_refill_is_over_fifteen_minutes_after_it_rose_last() -> None:
+    office = watched(60.0)
+    office.tell(200.0, words=10)
+    office.tell(250.0, words=2)
+    office.tell(250.0, words=29)
+    assert office.stock.refills == [] and office.said("stock_refilled") == []
+    office.tell(250.0)
+    assert [one.added_kg for one in office.stock.refills] == [190.0]
+    office.tell(245.0, words=3)
+    assert office.stock.loss_kg == pytest.approx(5.0) and len(office.stock.refills) == 1
+
+
+# Nothing but a kilogram, 5 % of what was given, and what passes at the bank's 60 nl/min in three minutes is let pass.
+SLACK_KG = 1.0 + 60.0 * 3.0 * KG_PER_NL
+
+
+@pytest.mark.parametrize(
+    ("given_nl", "part_kg"),
+    [(0.0, SLACK_KG), (5000.0, SLACK_KG + 0.05 * 5000.0 * KG_PER_NL),
+     (5000.0, -SLACK_KG - 0.05 * 5000.0 * KG_PER_NL - 6.0)],  # a refill that has just begun may be 6 kg
+)  # fmt: skip
+def test_how_far_stock_and_books_may_part(given_nl: float, part_kg: float) -> None:
+    for share, told in ((0.995, False), (1.005, True)):
+        office = watched(200.0)
+        office.report(office.ask(gas="co2", volume_nl=5000.0), "delivered", given_nl, gas="co2")
+        office.core.state.sources["bank"].stock_kg = 200.0 - given_nl * KG_PER_NL - share * part_kg
+        for _ in range(2):
+            stock.on_status(office.desk(), "bank")
+        stock.judge(office.desk(), "bank")
+        assert (alarm(office, "stock_disagrees") is not None) == told, share
+
+
+def test_stock_and_books_are_reckoned_anew_each_week() -> None:
+    office = watched(200.0)
+    begun_s = office.stock.checked.wall_s
+    office.go(7 * DAY_S - 90.0)
+    office.tell(199.5, words=2)
+    assert office.stock.checked.wall_s == begun_s
+    office.tell(199.5, words=1)
+    assert office.stock.checked.wall_s == begun_s + 7 * DAY_S and office.stock.checked.loss_kg == pytest.approx(0.5)
+    assert office.stock.begun.wall_s == begun_s
+
+
 # ------------------------------------------------------------------------------------------------ the order
 
 
