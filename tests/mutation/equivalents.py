@@ -8,6 +8,7 @@ _LIFE_WORDS = ("occurs", "clears", "acknowledge", "shelve", "suppress", "take_ou
 _BEFORE_START = "nothing passes before `Started`, which sets it"
 _GAP_MAX = "left_s = min(seconds, (TWA_MINUTES + 1) * MINUTE_S)  # of a longer gap nothing else would be left anyway"
 _TOUCH = "TOUCH_S = 1e-6  # sums of seconds that make a minute may lack a rounding error"
+_AIR_FIRST = "where nitrogen and CO2 are permitted, air is"
 _AHEAD = (
     'return f", {limit_pct:g} % CO2 in {60.0 * hours:.0f} min if it goes on" if hours is not None and hours < AHEAD_H else ""'
 )
@@ -48,6 +49,9 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("core/room_load", _AHEAD, "Lt to LtE"): "no quotient of measured figures meets it exactly",
     ("core/room_air", "desk.state.dirty_rooms[room_name] = True", "True to False"): "that it is there is what counts",
     ("core/people", "room.at_door[person] = True", "True to False"): "that it is there is what counts",
+    ("core/entry", 'return [_AGE.sub("", reason) for reason in reasons]', "'' lost"): "both sides get the same in its place",
+    ("core/entry", "state.epoch_used = state.epoch_used or dosing or air", "drop operand 1 of Or"): _AIR_FIRST,
+    ("core/entry", "if not (dosing or air) and not changed and sent_s is not None:", "drop operand 0 of Or"): _AIR_FIRST,
     ("core/people", "room.at_door[OTHERS] = True", "True to False"): "that it is there is what counts",
     ("core/people", "desk.state.dirty_rooms[command.target] = True", "True to False"): "that it is there is what counts",
 }
