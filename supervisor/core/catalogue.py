@@ -157,7 +157,7 @@ _ROWS = (
     Row("source_pressure_low", "medium", "none", "Gas source is under pressure",
         "a compressor that sags, a buffer drawn empty, a leaking supply line", "enclosures that need this gas drift",
         "Check the compressor and its buffer; look for a leak in the supply line, and mind the air around it.",
-        on_delay_s=300.0, off_delay_s=60.0),
+        on_delay_s=120.0, off_delay_s=900.0),
     Row("source_short", "medium", "none", "Gas source gives less than it says",
         "a compressor that sags, an iced vaporiser, a hand valve half shut, a leaking supply line",
         "doses run out of time half done, and everything on this source takes longer",

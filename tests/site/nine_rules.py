@@ -171,7 +171,9 @@ class Witness:
             if not one[3] and one[4] > mono_s and one[5].source == effect.source
         ]  # fmt: skip
         flow_nl_min = sum(one[5].max_flow_nl_min for one in running)
-        most_nl_min = self.site.gas_sources[effect.source].capacity_nl_min
+        source = self.site.gas_sources[effect.source]
+        most_nl_min, at_once = source.capacity_nl_min, source.valves_at_once
+        self._hold(at_once is None or len(running) <= at_once, 4, f"{where}: {len(running)} valves on {effect.source}")
         self._hold(flow_nl_min <= most_nl_min + 1e-6, 4, f"{where}: {flow_nl_min} nl/min of {effect.source}")
 
     def _permit(self, event: Event, effect: PermitRoom) -> None:
