@@ -5,6 +5,7 @@ This looks before it asks, so that the guard has nothing to refuse; the guard lo
 
 from supervisor.core import alarms, ledger, sources, supply, venting
 from supervisor.core.desk import Desk
+from supervisor.core.enclosure import GASES_OF
 from supervisor.core.state import Dose, Enclosure, Sample
 from supervisor.core.transitions import stop
 from supervisor.core.units import usable
@@ -18,16 +19,16 @@ LIMIT_SLACK_NL = 1e-6  # so that two sums of the same doses, taken in different 
 VENT_WAITS = "waits to vent"
 
 
-def serve(desk: Desk, names: list[str]) -> None:
+def serve(desk: Desk, names: list[str], sweeping: bool = True) -> None:
     """Sends what is due, the most urgent first. `names` have news; whoever waits is looked at as well, so that nobody gets gas
-    before his turn by having news."""
-    for name in dict.fromkeys([*names, *(valve.split("/")[0] for valve in desk.state.waits)]):
+    before his turn by having news. Why the others get none is told with each sweep."""
+    for name in names:
         supply.follow(desk, name)
     held_up: dict[str, bool] = {}
     for valve in supply.in_order(desk, [valve for valve in desk.state.waits if _may_ask(desk, valve)]):
         name, gas = valve.split("/")
         kept, source = desk.state.enclosures[name], desk.site.source_of(name, gas)  # type: ignore[arg-type]
-        if kept.sample is None or source is None:
+        if kept.sample is None or source is None or (not sweeping and held_up.get(source.id, False)):
             continue
         why_not = _why_not(desk, name, source, kept, kept.sample)
         if why_not is None and not held_up.get(source.id, False):
@@ -44,9 +45,11 @@ def serve(desk: Desk, names: list[str]) -> None:
 
 
 def _may_ask(desk: Desk, valve: str) -> bool:
-    name, gas = valve.split("/")
+    """Whether a valve is at rest and wants gas still: what its enclosure wants may have changed since it took its place."""
+    name, _, gas = valve.partition("/")
     kept = desk.state.enclosures[name]
-    return gas not in kept.running and desk.now.mono_s >= kept.pauses_mono_s.get(gas, 0.0)  # type: ignore[call-overload]
+    at_rest = gas not in kept.running and desk.now.mono_s >= kept.pauses_mono_s.get(gas, 0.0)  # type: ignore[call-overload]
+    return at_rest and gas in GASES_OF[kept.state] and kept.wanted_nl.get(gas, 0.0) >= supply.DOSE_NL_MIN  # type: ignore
 
 
 def _why_not(desk: Desk, name: str, source: Source, kept: Enclosure, sample: Sample) -> str | None:

@@ -258,7 +258,7 @@ def _tick(desk: Desk) -> None:
     for name in names:
         dosing.judge(desk, name)
     if names:
-        dosing.serve(desk, names)
+        dosing.serve(desk, names, sweeping)
     for name in names:
         _show_if_news(desk, name)
     for name in site.analysers if sweeping else ():
