@@ -93,13 +93,14 @@ OTHER: dict[str, list[Any]] = {
     "command_id": ["c2"], "issued_at": [rfc3339(at(T0 + 0.001)), rfc3339(at(T0 - 59))], "operator": ["engineer", "acknowledge"],
     "action": ["stop", "unshelve"], "target": ["late_report-n2"], "occurrence": [2, None], "note": ["", "Seen"],
     "until": [rfc3339(at(T0 + 3601)), None], "people": [["B"], ["A", "C"], []], "standby": ["A", None], "minutes": [21, None],
+    "lot": ["lot-2", None], "gas": ["zero-2", None], "decision": ["refuse", None],
 }  # fmt: skip
 
 
 def test_whatever_is_changed_on_the_way_it_is_refused(people: People, judge: Callable) -> None:
     body = people.body(
         action="shelve", target="late_report-n1", occurrence=3, note="seen", until=rfc3339(at(T0 + 3600)), people=["A", "B"],
-        standby="C", minutes=20,
+        standby="C", minutes=20, lot="lot-1", gas="zero-1", decision="accept",
     )  # fmt: skip
     sent = json.loads(people.sign(body))
     assert set(OTHER) == set(sent) - {"signature"} == set(OperatorCommand.model_fields) - {"signature"}

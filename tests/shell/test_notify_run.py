@@ -117,7 +117,7 @@ def test_killed_while_it_sends_and_after_it_everybody_hears_once_or_is_told_of_t
     hook.hanging = mailbox.refuse = False
     hook.go_on.set()
     one.start()
-    assert poll(one.settled, 30), one.log()
+    assert poll(one.settled, 60), one.log()
     assert {f"{number}" for (number,) in begun} <= {number.rsplit("-", 1)[1] for number in hook.numbers()}
     air = [body["message"] for _, body in hook.got if "room_air_unknown-north" in body["message"]]
     assert air and all(CAUTION in text for text in air) and REPEAT in air[-1]
