@@ -31,6 +31,7 @@ def serve(desk: Desk, names: list[str], sweeping: bool = True) -> None:
         if kept.sample is None or source is None or (not sweeping and held_up.get(source.id, False)):
             continue
         why_not = _why_not(desk, name, source, kept, kept.sample)
+        desk.state.waits[valve].ready = why_not is None
         if why_not is None and not held_up.get(source.id, False):
             left_nl = _hour_left_nl(desk, name, source.gas)
             flow_nl_min = supply.flow_nl_min(desk, name, source)

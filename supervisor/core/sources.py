@@ -7,7 +7,7 @@ specification, and a buffer that has just been filled a little is soon empty aga
 
 from typing import NamedTuple
 
-from supervisor.core import alarms, ledger, reconcile
+from supervisor.core import alarms, ledger, reconcile, supply
 from supervisor.core.desk import Desk
 from supervisor.messages import SourceStatus
 from supervisor.settings import Source
@@ -110,3 +110,6 @@ def judge(desk: Desk, name: str) -> None:
     short = reconcile.source_is_short(said)
     times, enclosures = sum(said.short_at.values()), ", ".join(said.short_at)
     alarms.condition(desk, "source_short", name, short, f"{times} doses of {enclosures} fell short, and none was full between")
+    said.well_since_mono_s = _since(said.well_since_mono_s, found is None, False, desk.now.mono_s)
+    late = "" if said.well_since_mono_s is None else supply.overdue(desk, source, said.well_since_mono_s)
+    alarms.condition(desk, "gas_waits", name, late != "", late)

@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 @dataclass(slots=True)
 class Source:
     """What a source last said of itself; None is unknown. `pure_since_mono_s` and `pressed_since_mono_s`: since when its meter
-    has read within its limits without a gap. `short_at` counts by enclosure the doses that fell short since one was full.
+    has read within its limits without a gap; `well_since_mono_s`: since when it may be asked for gas. `short_at` counts by
+    enclosure the doses that fell short since one was full.
     """
 
     available: bool | None = None
@@ -18,14 +19,18 @@ class Source:
     short_at: dict[str, int] = field(default_factory=dict)
     pure_since_mono_s: float | None = None
     pressed_since_mono_s: float | None = None
+    well_since_mono_s: float | None = None
 
 
 @dataclass(slots=True)
 class Wait:
-    """A valve's place in the line before its source: since when it waits, and the leases it has had of its turn."""
+    """A valve's place in the line before its source: since when it waits, the leases it has had of its turn, and whether at
+    the last sweep nothing but the others was in its way.
+    """
 
     since_mono_s: float
     leases: int = 0
+    ready: bool = False
 
 
 @dataclass(slots=True)

@@ -109,6 +109,26 @@ def longest_wait_s(site: SiteFile, source: Source) -> float:
     return HEAD_S_MAX[source.gas] + turn_s * (len(inlets) - 1) / at_once + site.timing.tick_s
 
 
+def overdue(desk: Desk, source: Source, well_since_mono_s: float) -> str:
+    """Who has waited beyond the bound although this source has been well for as long and nothing of their own is in the way;
+    in words, or nothing."""
+    now_s = desk.now.mono_s
+    if now_s - well_since_mono_s <= HEAD_S_MAX[source.gas]:
+        return ""
+    bound_s, late = longest_wait_s(desk.site, source), []
+    for valve, wait in desk.state.waits.items():
+        name, _, gas = valve.partition("/")
+        kept = desk.state.enclosures[name]
+        mine = gas == source.gas and desk.site.enclosures[name].sources.of(source.gas) == source.id
+        waits_s = now_s - max(wait.since_mono_s, well_since_mono_s)
+        if mine and waits_s > bound_s and wait.ready and gas not in kept.running:
+            late.append((waits_s, name))
+    if not late:
+        return ""
+    waits_s, name = max(late)
+    return f"{name} waits for {waits_s / 3600.0:.1f} h, {len(late)} in all; at most {bound_s / 3600.0:.1f} h at full capacity"
+
+
 # ------------------------------------------------------------------------------------------------ the share
 
 

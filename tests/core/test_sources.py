@@ -5,9 +5,9 @@ import coresite
 import pytest
 from corekit import RequestDose, StopDose
 
-from supervisor.core import sources
+from supervisor.core import sources, supply
 from supervisor.core.decide import nitrogen_o2_pct
-from supervisor.core.state import Sample
+from supervisor.core.state import Sample, Wait
 from supervisor.settings import SiteFile
 from supervisor.values import Row
 
@@ -300,3 +300,35 @@ def test_a_source_that_sags_again_and_again_is_one_alarm() -> None:
     assert [one.figures["alarm"] for one in bench.said("alarm_raised")] == ["source_pressure_low-generator"]
     bench.run(600)
     assert not bench.alarm("source_pressure_low-generator").condition
+
+
+@pytest.mark.parametrize("permitted", [True, False])
+def test_who_waits_beyond_the_bound_of_a_source_that_is_well_is_told_unless_it_is_its_own_doing(
+    permitted: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three on 80 nl/min: two hours, and two turns of 12 x 131 s one after the other; then an hour on top."""
+    bound_s = 7200.0 + 2 * 12 * 131.0 + 1.0
+    bench = bench_with()
+    bench.step_s = 30.0
+    monkeypatch.setattr(supply, "flow_nl_min", lambda *_: 0.0)
+    bench.core.state.sources["generator"].well_since_mono_s = bench.mono_s - bound_s
+    kept = wanting(bench, "e2")
+    bench.cell["line-2"] = None
+    bench.core.state.waits["e2/nitrogen"] = Wait(bench.mono_s - bound_s)
+    if not permitted:
+        bench.air["east", "floor"] = (19.0, 0.04)
+    for minutes, expected in ((55, False), (10, permitted)):
+        for _ in range(minutes // 5):
+            kept.sample.taken_mono_s = bench.mono_s
+            bench.run(300)
+        assert ("gas_waits-generator" in {one.figures["alarm"] for one in bench.said("alarm_raised")}) == expected
+    assert not permitted or "e2 waits for 3.9 h, 1 in all; at most 2.9 h" in bench.alarm("gas_waits-generator").text
+
+
+def test_after_an_outage_the_wait_counts_from_when_the_source_was_well_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = bench_with()
+    monkeypatch.setattr(supply, "flow_nl_min", lambda *_: 0.0)
+    wanting(bench, "e2")
+    bench.core.state.waits["e2/nitrogen"] = Wait(bench.mono_s - 1e5)
+    bench.run(60)
+    assert "gas_waits-generator" not in bench.core.state.alarms

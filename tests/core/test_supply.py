@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from supervisor.core import dosing, ledger, supply
 from supervisor.core.desk import Desk
+from supervisor.core.site import Core
 from supervisor.core.state import Sample, Wait
 from supervisor.messages import DoseReport, at
 from supervisor.settings import SiteFile
@@ -342,3 +343,12 @@ def test_the_random_runs_come_near_their_bound_and_would_show_a_line_that_starve
                 line.tick([30.0])
             longest_s[turn_leases] = line.longest_s
     assert 0.5 * bound_s < longest_s[12] <= bound_s < longest_s[10**9]
+
+
+def test_a_place_in_the_line_outlives_the_process() -> None:
+    bench = corekit.ready()
+    bench.sources["generator"]["capacity_nl_min"] = 0.0
+    bench.say_source("generator")
+    put(bench, "e1", "pulling_down", 20.9, waits_s=300.0)
+    bench.core = Core.load(bench.site, bench.core.dump())
+    assert bench.core.state.waits == {"e1/nitrogen": Wait(bench.mono_s - 300.0)}
