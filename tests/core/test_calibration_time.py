@@ -276,3 +276,25 @@ id = "e1\""""
     assert [(one.figures["analyser"], one.figures["gas"]) for one in bench.said("calibration_result")] == [
         ("az", ZERO), ("bz", ZERO),
     ]  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------------------ what follows from doubt
+
+
+def test_beyond_twice_the_limit_no_sample_is_believed_and_nothing_is_given_until_somebody_has_decided() -> None:
+    bench = holding(site_text())
+    later(bench, DAY_S, 20)
+    bench.there |= dict.fromkeys(HELD, (4.5, 15.0))  # out of its band: it wants nitrogen and CO2
+    bench.retell(o2_offset=0.6)
+    assert bench.command("calibrate", "az", gas=ZERO).accepted
+    bench.run(600)
+    assert bench.cal.untrue and bench.alarm("analyser_drift-az").condition
+    decided_s = bench.mono_s
+    bench.run(1800)
+    assert bench.core.state.enclosures["e1"].doubt and bench.state("e1").verdict != "good"
+    assert bench.requests("e1", since_s=decided_s) == []
+    assert bench.command("calibrate", "az", decision="accept").accepted
+    bench.run(1800)
+    assert bench.core.state.enclosures["e1"].doubt == "" and bench.state("e1").verdict == "good"
+    assert bench.state("e1").o2_pct == pytest.approx(4.5, abs=0.01)
+    assert bench.requests("e1", since_s=decided_s)
