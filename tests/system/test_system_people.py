@@ -139,6 +139,10 @@ def roles_and_revocation(drill: Drill, here: Terminal) -> None:
     assert drill.state("n1") == "pulling_down"
     here.let_in("olga", "operate")
     drill.await_("olga to be noticed", lambda: '"added": "olga"' in drill.log("state"))
+    status, said = here.type("calibrate", "analyser-1", by="olga")
+    assert status == 1 and "calibrate takes the role engineer; olga has operate" in said
+    status, said = here.type("calibrate", "analyser-1", "--accept")
+    assert status == 1 and "nothing of analyser-1 waits for a decision" in said
     assert here.type("vent", "n1", by="olga")[0] == 0
     drill.await_("venting", lambda: drill.state("n1") == "venting")
     assert here.run("operators", "revoke", str(drill.site_path), "olga")[0] == 0
