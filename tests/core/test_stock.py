@@ -77,6 +77,16 @@ def test_a_refill_is_recognised_recorded_and_no_negative_use() -> None:
     assert office.said("stock_refilled") == [{"source": "bank", "added_kg": 235.0, "stock_kg": 290.0}]
 
 
+def test_what_is_given_while_the_bank_is_filled_is_no_disagreement() -> None:
+    office, kg = watched(100.0), 100.0
+    for _ in range(200):
+        kg += 0.5
+        office.report(office.ask(gas="co2", volume_nl=30.0), "delivered", 30.0, gas="co2")
+        office.tell(kg)
+    office.tell(kg, words=40)
+    assert len(office.stock.refills) == 1 and alarm(office, "stock_disagrees") is None
+
+
 def test_a_bank_that_was_exchanged_while_nobody_listened_is_a_refill_too() -> None:
     office = watched(40.0)
     office.go(2 * DAY_S)
@@ -259,10 +269,20 @@ def test_a_stock_at_its_reserve_is_to_be_ordered_whatever_is_known_of_its_use() 
 def test_a_day_that_is_over_has_its_row() -> None:
     office = watched(200.0)
     use(office, 4.0)
-    days_of(office, 200.0, [5.0])
-    (row,) = [one for one in office.effects if isinstance(one, Row) and one.measurement == "source_day"]
+    days_of(office, 200.0, [5.0, 7.0])
+    row, second = [one for one in office.effects if isinstance(one, Row) and one.measurement == "source_day"]
+    assert second.wall_s == 20_701 * DAY_S and dict(second.fields) == {"stock_loss_kg": pytest.approx(5.0), "given_kg": 0.0}
     assert row.wall_s == 20_700 * DAY_S and dict(row.tags) == {"source": "bank"}
     assert dict(row.fields) == {"stock_loss_kg": pytest.approx(0.0), "given_kg": pytest.approx(4.0)}
+
+
+def test_each_word_is_judged_once_and_the_days_that_are_kept_are_bounded() -> None:
+    office = watched(200.0)
+    assert office.stock.news is False
+    for _ in range(410):
+        office.go(DAY_S)
+        office.tell(200.0)
+    assert len(office.stock.losses_kg) == 400
 
 
 def test_the_stock_and_its_alarms_survive_a_snapshot() -> None:
