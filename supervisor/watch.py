@@ -97,6 +97,7 @@ class Plot:
     let: list[Let] = field(default_factory=list)  # since `base`, and a little before
     gas_until_s: float = 0.0  # some valve may have passed gas until then
     weak_pairs: int = 0
+    believed: bool = True  # by the core
 
     def upset(self) -> None:
         """Something went in or out that nobody can put a figure to: what follows is compared with what follows."""
@@ -173,6 +174,15 @@ class Watch:
         self._memory.unanswered[f"{request.enclosure}/{request.gas}"] = True
         plot = self._memory.plots[request.enclosure]
         plot.gas_until_s = max(plot.gas_until_s, until_s)
+
+    def announce(self, enclosure: str, believed: bool) -> None:
+        """The core has published whether it believes what is read of this enclosure. What it does not believe is compared
+        with nothing: a lying analyser would make every hose look as if it were off. Valves and flows are judged all the same.
+        """
+        plot = self._memory.plots[enclosure]
+        plot.believed = believed
+        if not believed:
+            plot.upset()
 
     def observe(self, event: Event) -> list[PlantFinding]:
         """What this event shows to be wrong; on a tick, what has gone on for too long by now."""
@@ -327,6 +337,8 @@ class Watch:
 
     def _sample(self, now: Now, enclosure: str, point: Point) -> Iterator[PlantFinding]:
         plot = self._memory.plots[enclosure]
+        if not plot.believed:
+            return
         quiet_from_s = plot.gas_until_s + MIXING_S
         if plot.rest is None or plot.rest.at_s < quiet_from_s:
             plot.rest = point

@@ -23,6 +23,7 @@ def judge(desk: Desk, name: str, line: Line, gas: Mixture) -> Verdict:
     analyser, belief = desk.state.analysers[name], desk.site.analysers[name].belief
     if _is_air(gas, belief):
         trust_again(desk, name, "it reads room air as air")
+        analyser.air_mono_s = desk.now.mono_s
         return GOOD
     told = (
         f"line of room {room}: O2 {gas.o2_pct:.2f} %, CO2 {gas.co2_pct:.2f} %; air has {AIR.o2_pct:g} +-"

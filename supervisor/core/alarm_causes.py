@@ -10,7 +10,7 @@ from supervisor.settings import SiteFile
 
 # By alarm: the kinds of point further up whose alarm explains it.
 EXPLAINED: dict[str, tuple[str, ...]] = {
-    "sample_overdue": ("analyser_unit", "analyser", "analyser_untrue"),
+    "sample_overdue": ("analyser_unit", "analyser", "analyser_untrue", "own_readings"),
     "line_suspect": ("analyser_untrue",),
     "reading_doubtful": ("analyser_untrue",),
     "analyser_untrue": ("own_unit",),
@@ -36,7 +36,8 @@ _ALARMS = {
     "unit": ("unit_silent",), "own_unit": ("unit_silent",), "analyser_unit": ("unit_silent",),
     "source_units": ("unit_silent",), "analyser": ("analyser_silent",), "analyser_untrue": ("analyser_untrue",),
     "sources": ("source_unavailable", "source_impure", "source_pressure_low", "source_short"),
-    "own_analyser": ("analyser_silent",), "gases_suspect": ("calibration_gas_suspect",),
+    "own_analyser": ("analyser_silent",), "own_readings": ("line_suspect", "reading_doubtful"),
+    "gases_suspect": ("calibration_gas_suspect",),
     "gases_expired": ("calibration_gas_expired",),
 }  # fmt: skip
 
@@ -47,7 +48,7 @@ def _above(site: SiteFile, subject: str, kind: str) -> Iterator[str]:
         if point is not None:
             yield point.unit
         return
-    if kind == "own_analyser":
+    if kind == "own_analyser" or (kind == "own_readings" and subject in site.enclosures):
         yield subject
         return
     if kind.startswith("gases"):

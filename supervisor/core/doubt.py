@@ -1,7 +1,8 @@
 """Whether a reading of an enclosure can be its gas, and what the enclosure does until that is known.
 
 A figure that the gas balance does not allow is no sample yet. Where another gas explains it (the line before, room air), the
-line is suspected; where nothing does, the gas may really have moved, and a second visit that finds the same confirms it.
+line is suspected; where nothing does, the gas may really have moved, and a second visit that finds the same confirms it,
+unless several lines of one analyser jumped at once and it has not read room air right since.
 """
 
 from supervisor.core import alarms, plausible
@@ -10,11 +11,13 @@ from supervisor.core.desk import Desk
 from supervisor.core.plausible import APART_PCT_MIN, SHARE_ALL, Reach, share_of
 from supervisor.core.state import Candidate, Enclosure, Seen
 from supervisor.core.verdict import GOOD, Draw, Verdict
+from supervisor.messages import AnalyserReading
 
 MOVING_MARGIN_PCT = Mixture(0.2, 0.3)  # between two complete readings of one visit
 APART_S_MAX = 7200.0  # what another analyser read longer ago is no comparison
 GROWN_SHARE = 0.4  # of what a leak would have added since, how much it takes to be one and no leaking line
 GROWN_MIN = 0.03
+DOUBT_SHARE = 0.2  # of the time in doubt, how much of it widens what is allowed
 
 
 def judge(desk: Desk, analyser_name: str, enclosure: str, gas: Mixture, draw: Draw) -> Verdict:
@@ -25,9 +28,34 @@ def judge(desk: Desk, analyser_name: str, enclosure: str, gas: Mixture, draw: Dr
         return GOOD
     seen = Seen(desk.site.enclosures[enclosure].line, *gas, draw.taken_mono_s)
     verdict = _of(desk, analyser_name, enclosure, seen)
-    if verdict.name != "scale_slip":
-        kept.read_by[analyser_name] = seen
+    kept.read_by[analyser_name] = seen
+    if verdict.row.sample:
+        desk.state.analysers[analyser_name].suspects.pop(seen.line, None)
     return verdict
+
+
+def slip(desk: Desk, analyser_name: str, enclosure: str, reading: AnalyserReading, draw: Draw) -> Verdict | None:
+    """A figure that would be right in another unit. It is looked for in what was read: corrections would hide it."""
+    if not desk.site.analysers[analyser_name].belief.against_balance or desk.state.enclosures[enclosure].state == "filling":
+        return None
+    where = _where(desk, enclosure, draw.taken_mono_s)
+    told = "" if where is None else plausible.slip(Mixture(reading.o2_pct, reading.co2_pct), where)
+    return Verdict("scale_slip", told) if told else None
+
+
+def _where(desk: Desk, enclosure: str, taken_mono_s: float) -> Reach | None:
+    """Where this enclosure's gas may stand by what was last known of it; None when nothing is known."""
+    kept = desk.state.enclosures[enclosure]
+    against = plausible.base(desk, kept)
+    if against is None:
+        return None
+    since, margin = against
+    by_s = taken_mono_s - since.taken_mono_s
+    if kept.doubt and kept.doubted_mono_s is not None:
+        # A lie that lasts does not become likelier; what fruit does at its worst it does not do for hours.
+        before_s = kept.doubted_mono_s - since.taken_mono_s
+        by_s = before_s + DOUBT_SHARE * max(0.0, by_s - before_s)
+    return plausible.reach(desk, enclosure, since, taken_mono_s, margin, by_s)
 
 
 def _of(desk: Desk, name: str, enclosure: str, seen: Seen) -> Verdict:
@@ -38,14 +66,12 @@ def _of(desk: Desk, name: str, enclosure: str, seen: Seen) -> Verdict:
         if not moved.holds(gas):
             return Verdict("moving", moved.told(gas))
     apart = _apart(desk, name, enclosure, seen)
-    against = plausible.base(desk, kept)
-    where = None if against is None else plausible.reach(desk, enclosure, against[0], seen.taken_mono_s, against[1])
+    where = _where(desk, enclosure, seen.taken_mono_s)
     if where is None or where.holds(gas):
         kept.candidate = None
         return apart or GOOD
-    if slip := plausible.slip(gas, where):
-        return Verdict("scale_slip", slip)
-    verdict = _explained(analyser.line_before(seen.line), gas, where) or apart or Verdict("too_fast", where.told(gas))
+    explained = _explained(analyser.line_before(seen.line), gas, where, _sampled(kept))
+    verdict = explained or apart or Verdict("too_fast", where.told(gas))
     return _weighed(desk, name, enclosure, seen, where, verdict)
 
 
@@ -76,13 +102,21 @@ def _apart(desk: Desk, name: str, enclosure: str, seen: Seen) -> Verdict | None:
     return None
 
 
-def _explained(before: Seen | None, gas: Mixture, where: Reach) -> Verdict | None:
-    """The other gas that makes up the difference, where there is one."""
+def _sampled(kept: Enclosure) -> bool:
+    """Whether its gas was ever seen: what was only sealed over air may hold anything."""
+    return kept.sample is not None and kept.sample.taken_mono_s >= kept.gas_since_mono_s
+
+
+def _explained(before: Seen | None, gas: Mixture, where: Reach, sampled: bool) -> Verdict | None:
+    """The other gas that makes up the difference, where there is one. From air anything is on the way to anything, so of what
+    was never seen only the very gas of the line before tells.
+    """
     airy = before is not None and max(abs(before.o2_pct - AIR.o2_pct), abs(before.co2_pct - AIR.co2_pct)) < APART_PCT_MIN
     if before is not None and not airy and (share := share_of(_mixture(before), gas, where)) is not None:
         told = f"{where.told(gas)}; {share:.0%} of the gas of line {before.line} explains it"
-        return Verdict("line_before" if share >= SHARE_ALL else "carry_over", told)
-    if (share := share_of(AIR, gas, where)) is not None:
+        if share >= SHARE_ALL or sampled:
+            return Verdict("line_before" if share >= SHARE_ALL else "carry_over", told)
+    if sampled and (share := share_of(AIR, gas, where)) is not None:
         held = f", which line {before.line} before it held as well" if before is not None and airy else ""
         return Verdict("room_air", f"{where.told(gas)}; {share:.0%} of room air explains it{held}")
     return None
@@ -94,12 +128,17 @@ def _weighed(desk: Desk, name: str, enclosure: str, seen: Seen, where: Reach, ve
     earlier = kept.candidate
     if earlier is not None and earlier.analyser == name and earlier.seen.taken_mono_s >= analyser.run_mono_s:
         return verdict  # of this very visit
+    if _sampled(kept):
+        analyser.suspects[seen.line] = verdict.measured
     kept.candidate = Candidate(name, verdict.name, seen, analyser.line_before(seen.line))
     if earlier is None or verdict.name == "apart":
         return verdict
-    if not _confirmed(desk, enclosure, earlier, kept.candidate, where, verdict):
+    alone = not [line for line in analyser.suspects if line != seen.line]
+    vouched = analyser.air_mono_s is not None and analyser.air_mono_s > earlier.seen.taken_mono_s
+    if not (alone or vouched) or not _confirmed(desk, enclosure, earlier, kept.candidate, where, verdict):
         return verdict
     kept.candidate = None
+    analyser.suspects.pop(seen.line, None)
     desk.say("reading_confirmed", "warning", enclosure=enclosure, measured=verdict.measured, verdict=verdict.name)
     return Verdict("good", f"a second visit found the same: {verdict.measured}")
 
@@ -141,6 +180,8 @@ def stands(desk: Desk, enclosure: str, verdict: Verdict) -> None:
     if verdict.row.holds:
         if verdict.name != kept.doubted:
             desk.touch(enclosure)
+        if not kept.doubt:
+            kept.doubted_mono_s = desk.now.mono_s
         kept.doubt, kept.doubted = verdict.text, verdict.name
     elif verdict.row.sample and kept.doubt:
         kept.doubt = kept.doubted = ""

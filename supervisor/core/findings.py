@@ -13,6 +13,8 @@ BY_READINGS = ("no_response", "unexplained_move")
 def on_finding(desk: Desk, event: PlantFinding) -> None:
     """The watch saw the plant answer wrongly. What follows stands in the catalogue."""
     kept = desk.state.enclosures[event.enclosure]
+    if event.finding in BY_READINGS and kept.misread_mono_s == desk.now.mono_s:
+        return  # the reading that ends a doubt, compared with one that was wrong
     if event.finding in BY_READINGS and kept.doubt:
         if event.finding not in [held for held, _, _ in kept.held_findings]:
             kept.held_findings.append((event.finding, event.measured, event.limit))
@@ -28,6 +30,7 @@ def release(desk: Desk, enclosure: str, confirmed: bool) -> None:
     """The doubt about an enclosure is over: what was found meanwhile is true when the readings were."""
     kept = desk.state.enclosures[enclosure]
     held, kept.held_findings = kept.held_findings, []
+    kept.misread_mono_s = None if confirmed else desk.now.mono_s
     for finding, measured, limit in held if confirmed else ():
         _tell(desk, enclosure, finding, measured, limit)
 

@@ -17,10 +17,10 @@ DIFFER_PCT = 0.5  # a gas that has moved, or differs from another line's, by mor
 
 def judge(desk: Desk, name: str, reading: AnalyserReading, draw: Draw) -> Verdict | None:
     """What is wrong with it, or None when it is a sound reading of whatever was drawn."""
-    analyser, belief = desk.state.analysers[name], desk.site.analysers[name].belief
+    belief = desk.site.analysers[name].belief
     if reading.status != "ok":
         return Verdict("not_ready", f"status {reading.status}")
-    _follow_digits(desk, analyser, reading)
+    _follow_digits(desk, desk.state.analysers[name], reading)
     if not draw.known:
         return Verdict("time_unknown", f"unit {desk.site.analysers[name].unit}")
     if reading.line_confirmed is False:
@@ -34,7 +34,7 @@ def judge(desk: Desk, name: str, reading: AnalyserReading, draw: Draw) -> Verdic
         return Verdict("settling", f"line {reading.line}")
     if draw.age_s > belief.reading_age_s_max:
         return Verdict("late", f"{draw.age_s:.0f} s old, at most {belief.reading_age_s_max:g} s")
-    return _flat(desk, analyser, reading, belief) or (_below_zero(read) if enclosed else None)
+    return _below_zero(read) if enclosed else None
 
 
 def _impossible(read: Mixture, belief: Belief, least_pct: float) -> Verdict | None:
@@ -64,12 +64,12 @@ def _follow_digits(desk: Desk, analyser: Analyser, reading: AnalyserReading) -> 
             still.readings += 1
 
 
-def _flat(desk: Desk, analyser: Analyser, reading: AnalyserReading, belief: Belief) -> Verdict | None:
+def flat(desk: Desk, name: str, reading: AnalyserReading) -> Verdict | None:
     """Gas may well stand still; what tells is that it must have changed, by gas that was given or another line, and the
     digits have not. It is over with the first digit that moves.
     """
-    enclosure = desk.site.enclosure_of_line.get(reading.line)
-    for gas, still in analyser.still.items():
+    belief, enclosure = desk.site.analysers[name].belief, desk.site.enclosure_of_line.get(reading.line)
+    for gas, still in desk.state.analysers[name].still.items():
         if belief.flat_line_readings == 0 or still.readings < belief.flat_line_readings:
             continue
         if enclosure is not None and not still.flat:

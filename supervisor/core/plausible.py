@@ -22,6 +22,7 @@ MARGIN_PCT = Mixture(0.3, 0.5)  # for two readings of a good instrument and what
 SEALED_MARGIN_PCT = Mixture(1.5, 2.0)  # a bag is closed over what the room and the fruit make of the air
 KEPT_S = 5.5 * 3600.0  # older figures say nothing: the ledger knows the doses of the last six hours
 SHARE_MIN, SHARE_ALL = 0.05, 0.9  # of another gas: less explains nothing, more is all of it
+SLIPS, SLIP_PCT_MIN = (100.0, 10_000.0, 0.01, 0.0001), 0.5  # of less than that nobody can tell
 APART_PCT_MIN = 1.0  # gases that differ by less cannot be told apart
 
 
@@ -55,9 +56,14 @@ def base(desk: Desk, kept: Enclosure) -> tuple[Seen, Mixture] | None:
     return None
 
 
-def reach(desk: Desk, name: str, since: Seen, taken_mono_s: float, margin: Mixture = MARGIN_PCT) -> Reach:
-    """Where this enclosure's gas may stand at `taken_mono_s`, having stood at `since`."""
-    start, hours = Mixture(since.o2_pct, since.co2_pct), max(0.0, taken_mono_s - since.taken_mono_s) / 3600.0
+def reach(
+    desk: Desk, name: str, since: Seen, taken_mono_s: float, margin: Mixture = MARGIN_PCT, by_s: float | None = None
+) -> Reach:
+    """Where this enclosure's gas may stand at `taken_mono_s`, having stood at `since`; `by_s` is for how long fruit and leaks
+    may have moved it at their worst, if not all the time.
+    """
+    start = Mixture(since.o2_pct, since.co2_pct)
+    hours = max(0.0, taken_mono_s - since.taken_mono_s if by_s is None else by_s) / 3600.0
     free_nl = desk.site.enclosures[name].free_volume_nl
     given = _sums(ledger.given_nl(desk, name, since.taken_mono_s))
     after = _sums(ledger.given_nl(desk, name, taken_mono_s))
@@ -119,13 +125,15 @@ def share_of(other: Mixture, gas: Mixture, where: Reach) -> float | None:
     return share if fits and SHARE_MIN <= share <= 1.0 + SHARE_MIN else None
 
 
-def slip(gas: Mixture, where: Reach) -> str:
-    """Which figure is off by a factor as between percent, a fraction and parts per million; empty where none is."""
+def slip(read: Mixture, where: Reach) -> str:
+    """Which figure is off by a factor as between percent, a fraction and parts per million; empty where none is, or where the
+    other figure is off in another way.
+    """
     told = []
-    for what, here, likely, low, high in zip(("O2", "CO2"), gas, where.likely, where.low, where.high, strict=True):
-        if low <= here <= high or likely < 0.5:
-            continue
-        for factor in (100.0, 10_000.0, 0.01, 0.0001):
-            if abs(here * factor - likely) <= 0.3 * likely:
-                told.append(f"{what} {here:.4f} %, expected {likely:.2f}: {factor:g} times that")
+    for what, here, likely, low, high in zip(("O2", "CO2"), read, where.likely, where.low, where.high, strict=True):
+        factor = next((one for one in SLIPS if likely >= SLIP_PCT_MIN and abs(here * one - likely) <= 0.3 * likely), None)
+        if factor is not None:
+            told.append(f"{what} {here:.4f} %, expected {likely:.2f}: {factor:g} times that")
+        elif not low <= here <= high:
+            return ""
     return "; ".join(told)

@@ -15,7 +15,7 @@ from supervisor.values import Row, SampleRef
 
 BY_FIGURES = ("fault_code", "end_stop", "sum_over_100")  # shown by each reading alone, settled or not
 NO_GAS = (*BY_FIGURES, "flat_line", "scale_slip")  # figures that no gas in the cell has made
-SUSPECTS_MIN = 2  # lines that let in other gas at one time are the valve that chooses among them
+SUSPECTS_MIN = 2  # lines at one time are the instrument, or the valve that chooses among them
 
 
 def on_reading(desk: Desk, name: str, reading: AnalyserReading) -> None:
@@ -75,6 +75,10 @@ def _judged(desk: Desk, name: str, reading: AnalyserReading, gas: Mixture, draw:
     if verdict is not None:
         return verdict
     enclosure, line = desk.site.enclosure_of_line.get(reading.line), desk.site.lines.get(reading.line)
+    if enclosure is not None and (slip := doubt.slip(desk, name, enclosure, reading, draw)) is not None:
+        return slip
+    if (still := instrument.flat(desk, name, reading)) is not None:
+        return still
     if enclosure is not None and line is not None:
         return doubt.judge(desk, name, enclosure, gas, draw)
     if line is not None and line.room is not None:
@@ -96,12 +100,10 @@ def _record(desk: Desk, name: str, analyser: Analyser, reading: AnalyserReading,
     elif wrong == "flat_line":
         if not any(one.flat for one in analyser.still.values()):
             analyser.wrong = "", ""
-    elif (wrong in BY_FIGURES and reading.status == "ok") or draw.complete:
+    elif (wrong in BY_FIGURES and reading.status == "ok") or (
+        verdict.row.sample and draw.complete and reading.line in desk.site.enclosure_of_line
+    ):
         analyser.wrong = "", ""
-    if verdict.row.alarm == "line_suspect" and draw.complete:
-        analyser.suspects[reading.line] = verdict.measured
-    elif draw.complete and verdict.row.sample:
-        analyser.suspects.pop(reading.line, None)
 
 
 def _remember(analyser: Analyser, seen: Seen) -> None:
@@ -112,9 +114,9 @@ def _remember(analyser: Analyser, seen: Seen) -> None:
 
 def _say_untrue(desk: Desk, name: str, analyser: Analyser) -> None:
     suspects = sorted(line for line in analyser.suspects if line in desk.site.lines)
-    many = len(suspects) >= SUSPECTS_MIN
-    valve = f"lines {', '.join(suspects)} let in other gas: {analyser.suspects[suspects[0]]}" if many else ""
-    why = analyser.untrue or analyser.calibration.untrue or analyser.wrong[1] or valve
+    why = analyser.untrue or analyser.calibration.untrue or analyser.wrong[1]
+    if not why and len(suspects) >= SUSPECTS_MIN:
+        why = f"lines {', '.join(suspects)} read what their enclosures cannot hold: {analyser.suspects[suspects[0]]}"
     alarms.condition(desk, "analyser_untrue", name, why != "", why)
 
 

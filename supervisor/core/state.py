@@ -184,8 +184,8 @@ class Analyser:
 
     `drawn` is the last complete reading of the line that is drawn, `before` that of the line before. `untrue` is why nothing
     that it says is believed (it does not read room air as air), `wrong` what its last readings show by themselves, as
-    (verdict, text). `suspects` are the lines that let in other gas, with what was measured. `odd` counts its verdicts that
-    were not good.
+    (verdict, text). `suspects` are the lines that read what their enclosures cannot hold, with what was measured. `air_mono_s`
+    is when it last read room air right. `odd` counts its verdicts that were not good.
     """
 
     boot: str = ""
@@ -205,6 +205,7 @@ class Analyser:
     untrue: str = ""
     wrong: tuple[str, str] = ("", "")
     air_misread: int = 0
+    air_mono_s: float | None = None
     suspects: dict[str, str] = field(default_factory=dict)
     verdict: str = ""
     odd: dict[str, int] = field(default_factory=dict)
@@ -242,10 +243,11 @@ class Enclosure:
     """`wanted_nl` is what was decided and not yet requested; `decided_mono_s` when the sample behind it was taken.
     `hold_reason` is for people, until `hold_until_mono_s`; until `pauses_mono_s` a valve that failed or was refused rests.
 
-    `doubt` is why its newest reading is not believed, in words, and `doubted` the verdict; nothing is given while it stands.
-    `candidate` is the reading that the next visit may confirm, `read_by` the last complete one of each analyser, and
-    `held_findings` what the watch made of readings that are not believed. Nothing is known of its gas from before
-    `gas_since_mono_s`; it was air then if it was `sealed_over_air`.
+    `doubt` is why its newest reading is not believed, in words, and `doubted` the verdict, `doubted_mono_s` since when;
+    nothing is given while it stands. `candidate` is the reading that the next visit may confirm, `read_by` the last complete
+    one of each analyser, `held_findings` what the watch made of readings that are not believed, and `misread_mono_s` when
+    such readings turned out to be wrong. Nothing is known of its gas from before `gas_since_mono_s`; it was air then if it
+    was `sealed_over_air`.
     """
 
     state: State = "filling"
@@ -274,9 +276,11 @@ class Enclosure:
     in_band_since_mono_s: float | None = None
     doubt: str = ""
     doubted: str = ""
+    doubted_mono_s: float | None = None
     candidate: Candidate | None = None
     read_by: dict[str, Seen] = field(default_factory=dict)
     held_findings: list[tuple[str, str, str]] = field(default_factory=list)
+    misread_mono_s: float | None = None
     gas_since_mono_s: float = 0.0
     sealed_over_air: bool = False
     o2_loop: Loop = field(default_factory=Loop)

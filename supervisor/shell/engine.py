@@ -79,6 +79,7 @@ class Engine:
                 continue
             if isinstance(effect, Publish) and isinstance(effect.body, EnclosureState):
                 self._guard.announce(effect.names[0], effect.body.state, now)
+                self._watch.announce(effect.names[0], effect.body.verdict in ("good", "none"))
             outgoing.append(effect)
 
     def _judge(self, effect: RequestDose | PermitRoom | StopDose, now: Now, outgoing: list[Outgoing]) -> None:

@@ -207,9 +207,11 @@ def with_a_second_analyser() -> SiteFile:
 
 
 def test_with_two_analysers_on_its_line_neither_alone_explains_that_no_sample_comes() -> None:
-    assert list(explaining(with_a_second_analyser(), "sample_overdue", "e1")) == []
+    own = [("line_suspect", "e1"), ("reading_doubtful", "e1")]
+    assert list(explaining(with_a_second_analyser(), "sample_overdue", "e1")) == own
     assert list(explaining(with_a_second_analyser(), "sample_overdue", "e2")) == [
         ("unit_silent", "gw-plant"), ("analyser_silent", "az"), ("analyser_untrue", "az"),
+        ("line_suspect", "e2"), ("reading_doubtful", "e2"),
     ]  # fmt: skip
 
 

@@ -59,7 +59,7 @@ def test_one_line_that_lets_in_other_gas_is_its_own_alarm_and_two_are_the_select
     bench.run(140)
     assert bench.alarm("line_suspect-e1") is None, "what the valve explains is not an alarm of each line"
     assert bench.alarm("analyser_untrue-az").state == "unacknowledged"
-    assert "line-1, line-2 let in other gas" in bench.alarm("analyser_untrue-az").text
+    assert "line-1, line-2 read what their enclosures cannot hold" in bench.alarm("analyser_untrue-az").text
     bench.run(900)
     assert bench.alarm("line_suspect-e1").state == bench.alarm("line_suspect-e2").state == "suppressed_by_design"
     bench.visit("line-1", *HELD["line-1"])
@@ -139,6 +139,8 @@ def test_a_slip_of_units_is_never_confirmed() -> None:
     for _ in range(3):
         bench.visit("line-2", *HELD["line-2"])
         assert bench.visit("line-1", 0.030, 0.180, noise=0.0001) == "scale_slip"
+        assert bench.visit("line-1", 0.030, 18.0, noise=0.0) == "scale_slip", "before it is called a flat line"
+    bench.visit("line-1", 0.030, 0.180, noise=0.0001)
     assert "expected 3.00: 100 times that" in bench.kept().doubt and "CO2 0.1" in bench.kept().doubt
 
 
@@ -147,6 +149,26 @@ def test_figures_that_still_move_are_no_sample_yet() -> None:
     bench.visit("line-1", 3.0, 18.0, readings=18)
     assert bench.visit("line-1", 3.25, 18.0, readings=1) == "moving"
     assert bench.visit("line-1", 3.26, 18.0, readings=1) == "good"
+
+
+def test_two_lines_that_jump_at_once_are_the_analyser_and_no_second_visit_confirms_them() -> None:
+    bench = Judged()
+    for _ in range(3):
+        for line in ("line-1", "line-2"):
+            o2_pct, co2_pct = HELD[line]
+            assert bench.visit(line, o2_pct + 2.5, co2_pct) == "too_fast"
+    bench.run(120)
+    assert bench.alarm("analyser_untrue-az").state == "unacknowledged"
+    assert bench.visit("line-2", *HELD["line-2"]) == "good"
+    assert bench.visit("line-1", 5.5, 18.0) == "good", "one alone is news"
+
+
+def test_room_air_that_reads_right_vouches_for_lines_that_jumped_at_once() -> None:
+    bench = Judged()
+    for line in ("line-1", "line-2"):
+        bench.visit(line, HELD[line][0] + 2.5, HELD[line][1])
+    bench.visit("air-east", 20.95, 0.04)
+    assert [bench.visit(line, HELD[line][0] + 2.5, HELD[line][1]) for line in ("line-1", "line-2")] == ["good", "good"]
 
 
 # ------------------------------------------------------------------------------------------------ after a seal, and old figures
@@ -167,6 +189,15 @@ def test_what_was_sealed_over_other_gas_is_believed_at_the_second_visit() -> Non
     assert bench.visit("line-1", 3.0, 18.0) == "too_fast"
     bench.visit("idle", 20.9, 0.05)
     assert bench.visit("line-1", 3.0, 18.0) == "good"
+
+
+def test_enclosures_that_were_sealed_over_other_gas_do_not_speak_against_the_analyser() -> None:
+    """As when a controller is exchanged in the middle of a season."""
+    bench = Judged(sampled=False)
+    for line in ("line-1", "line-2"):
+        bench.kept(line).sample, bench.kept(line).sealed_over_air = None, True
+    names = [bench.visit(line, *HELD[line]) for line in ("line-1", "line-2", "line-1", "line-2")]
+    assert names == ["too_fast", "too_fast", "good", "good"]
 
 
 def test_an_old_sample_is_no_measure() -> None:
@@ -256,3 +287,15 @@ def test_mixtures_are_told_with_what_was_expected() -> None:
     bench = Judged()
     bench.visit("line-1", 5.0, 18.0)
     assert "O2 5.00 %, expected" in bench.kept().doubt and Mixture(3.0, 18.0) == HELD["line-1"]
+
+
+def test_a_finding_from_the_reading_that_ends_a_doubt_was_compared_with_a_wrong_one() -> None:
+    bench = Judged()
+    bench.visit("line-1", 5.0, 18.0)
+    bench.visit("line-1", *HELD["line-1"], readings=2)
+    bench.kept().state, bench.kept().misread_mono_s = "holding", bench.mono_s
+    finding(bench, "no_response")
+    assert bench.alarm("no_response-e1") is None and bench.kept().state == "holding"
+    bench.run(1)
+    finding(bench, "no_response")
+    assert bench.kept().state == "faulted"

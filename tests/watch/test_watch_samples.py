@@ -141,3 +141,36 @@ def test_a_line_that_is_no_enclosures_is_no_sample():
     world.t += 100
     world.read(20.9, 0.04, line="line-02")
     assert world.findings() == []
+
+
+def test_what_the_core_does_not_believe_is_compared_with_nothing():
+    world = World()
+    world.visit(20.9, 0.04)
+    world.tick(10)
+    world.give("nitrogen", 625.0)
+    world.tick(600)
+    world.watch.announce("n1", False)
+    world.visit(20.9, 0.04)
+    assert world.findings() == []
+    world.crash()
+    world.tick(1800)
+    world.visit(3.0, 18.0)
+    assert world.findings() == []
+    world.watch.announce("n1", True)
+    world.tick(1800)
+    world.visit(20.9, 0.04)
+    assert world.findings() == [], "nor is what comes after compared with it"
+    world.tick(10)
+    world.give("nitrogen", 625.0)
+    world.tick(600)
+    world.visit(20.9, 0.04)
+    assert world.findings() == ["no_response"]
+
+
+def test_a_valve_is_judged_whatever_the_core_believes_of_readings():
+    world = World()
+    world.watch.announce("n1", False)
+    world.tick(60)
+    world.flow(20.0)
+    world.tick(60)
+    assert world.findings() == ["unrequested_flow"]
