@@ -23,22 +23,13 @@ from supervisor import messages
 from supervisor import watch_deliveries as deliveries
 from supervisor.settings import SiteFile
 from supervisor.values import GASES, Arrived, Event, Gas, LinkChanged, Now, PlantFinding, RequestDose, Started, Ticked
+from supervisor.watch_moves import ANSWER_SHARE_MIN, MOVE_PCT_MIN, Point, moves, too_little
 
-# A move that counts. Analysers are noisy by about 0.05 % (two deviations of a good one, with its drift between visits);
-# eight times that is no noise.
-MOVE_PCT_MIN = 0.4
-# Less of the expected move than this is no answer. Free volumes in site files are off by tens of percent, not threefold.
-ANSWER_SHARE_MIN = 0.3
 # One pair of samples suffices when so much was expected, otherwise two in a row.
 PLAIN_MOVE_PCT = 1.5
 WEAK_PAIRS = 2
 # Gas needs this long to mix. What was given later counts neither for nor against. Common practice, no source.
 MIXING_S = 300.0
-# What fruit and a usual leak do against a dose meanwhile, percent an hour. Fruit at 18 % CO2 dissolves up to 150 nl of
-# 1,200 with a half time near 3.5 h (Rotabakk 2007), which is 2.5 %/h at first, and gives as much back; it breathes up to
-# 0.4 %/h cold (Joles 1994 for raspberry at 2 degC) and several times that warm; an enclosure that exchanges 2.5 % of its
-# volume an hour lets in 0.5 %/h of oxygen.
-DRIFT_PCT_H = {("o2", True): 2.0, ("o2", False): 0.5, ("co2", True): 2.5, ("co2", False): 4.0}
 # Without any gas given, percent an hour. Oxygen rises by leaks only: 1 %/h is a hundredth of the volume in ten minutes.
 # The others are what fruit can do at its worst, and half as much again.
 REST_PCT_H = {("o2", True): 1.0, ("o2", False): 3.0, ("co2", True): 4.0, ("co2", False): 4.0}
@@ -78,13 +69,6 @@ class Let:
     from_s: float
     to_s: float
     volume_nl: float
-
-
-@dataclass
-class Point:
-    at_s: float
-    o2_pct: float
-    co2_pct: float
 
 
 @dataclass
@@ -355,7 +339,7 @@ class Watch:
     def _rested(self, now: Now, enclosure: str, rest: Point, point: Point) -> Iterator[PlantFinding]:
         """No gas was given between these two. What moves fast is told at once, what does not only after `REST_S`."""
         plot, hours, moved_fast = self._memory.plots[enclosure], (point.at_s - rest.at_s) / 3600.0, False
-        for gas, moved_pct in _moves(rest, point):
+        for gas, moved_pct in moves(rest, point):
             limit_pct_h = REST_PCT_H[gas, moved_pct > 0]
             if plot.sealed and abs(moved_pct) > max(MOVE_PCT_MIN, limit_pct_h * hours):
                 moved_fast = True
@@ -370,14 +354,14 @@ class Watch:
         """Gas was given. None while too little surely went in between the samples, or what else went in has not mixed."""
         plot, hours = self._memory.plots[enclosure], (point.at_s - base.at_s) / 3600.0
         sure = [one for one in plot.let if one.from_s >= base.at_s and one.to_s + MIXING_S <= point.at_s]
-        expected = dict(_moves(base, self._swept(enclosure, base, sure)))
+        expected = dict(moves(base, self._swept(enclosure, base, sure)))
         judged = [gas for gas, pct in expected.items() if abs(pct) > MOVE_PCT_MIN]
         # Another gas that does not count yet may have moved the composition back.
         doubtful = {one.gas for one in plot.let if one not in sure} - {one.gas for one in sure}
         if not judged or doubtful:
             return None
-        moved = dict(_moves(base, point))
-        weak = [gas for gas in judged if _too_little(gas, moved[gas], expected[gas], hours)]
+        moved = dict(moves(base, point))
+        weak = [gas for gas in judged if too_little(gas, moved[gas], expected[gas], hours)]
         plot.weak_pairs = plot.weak_pairs + 1 if weak else 0
         if not weak:
             self._memory.said.pop(f"no_response {enclosure}", None)
@@ -398,12 +382,3 @@ class Watch:
             o2_pct = feed_o2_pct + (o2_pct - feed_o2_pct) * left
             co2_pct = feed_co2_pct + (co2_pct - feed_co2_pct) * left
         return Point(base.at_s, o2_pct, co2_pct)
-
-
-def _moves(base: Point, point: Point) -> tuple[tuple[str, float], tuple[str, float]]:
-    return ("o2", point.o2_pct - base.o2_pct), ("co2", point.co2_pct - base.co2_pct)
-
-
-def _too_little(gas: str, moved_pct: float, expected_pct: float, hours: float) -> bool:
-    along_pct = moved_pct if expected_pct > 0 else -moved_pct
-    return along_pct < ANSWER_SHARE_MIN * abs(expected_pct) - DRIFT_PCT_H[gas, expected_pct > 0] * hours

@@ -65,8 +65,6 @@ VICES = {
     "flat": (Fault("analyser_flat", "analyser-1", BEGINS_S, ENDS_S), "flat_line", "readings running"),
     "slip": (Fault("analyser_scale", "analyser-1/o2", BEGINS_S, ENDS_S, 0.01), "scale_slip", "100 times"),
     "selector": (Fault("analyser_selector_leak", "analyser-1", BEGINS_S, ENDS_S, 0.3), "room_air", "room air explains it"),
-    "offset": (Fault("analyser_offset", "analyser-1/o2", BEGINS_S, ENDS_S, 0.6), "not_air", "oxygen is off by +0.6"),
-    "moisture": (Fault("analyser_moisture", "analyser-1", BEGINS_S, ENDS_S, 2.3), "not_air", "moisture"),
     "carry-over": (Fault("analyser_carry_over", "analyser-1", BEGINS_S, ENDS_S, 0.4), "carry_over", "gas of line"),
 }
 
