@@ -8,11 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from supervisor.core.calibration_state import Correction
+from supervisor.core.calibration_state import Calibration, Correction
 from supervisor.core.calibration_sums import (
-    GAIN_MAX,
-    GAIN_MIN,
-    OFFSET_PCT_MAX,
+    applied,
     bearable,
     corrected,
     doubt_pct,
@@ -62,6 +60,11 @@ def test_a_span_gas_that_reads_as_zero_tells_no_gain(told_pct: float) -> None:
     assert two_point(0.5, 0.0, told_pct, 15.0) is None
 
 
+def test_a_little_above_zero_tells_a_gain_however_unlikely() -> None:
+    assert one_point_span(RIGHT, 0.04, 15.0) == Correction(0.0, 375.0)
+    assert two_point(0.0, 0.0, 0.5, 15.0) == Correction(0.0, 30.0) and two_point(0.0, 0.0, 15.0, 0.5).gain == 0.5 / 15.0
+
+
 def test_points_in_the_wrong_order_tell_nothing() -> None:
     assert two_point(0.1, 5.0, 3.0, 5.0) is None and one_point_span(RIGHT, 3.0, 0.0) is None
 
@@ -100,7 +103,7 @@ def test_many_noisy_readings_of_two_gases_agree_with_a_regression() -> None:
 def test_spread_is_the_sample_s_standard_deviation() -> None:
     values = [3.01, 2.99, 3.03, 2.97, 3.0]
     assert spread(values) == pytest.approx(float(np.std(values, ddof=1)))
-    assert spread([3.0]) == 0.0
+    assert spread([3.0]) == 0.0 and spread([3.0, 4.0]) == pytest.approx(math.sqrt(0.5))
 
 
 @pytest.mark.parametrize(
@@ -121,6 +124,13 @@ def test_readings_stand_still(values: list[float], still: bool) -> None:
 def test_a_slow_fall_is_seen_by_its_halves_and_not_by_its_scatter() -> None:
     falling = [3.09, 3.07, 3.05, 3.03, 3.01, 3.008]
     assert spread(falling) < 0.05 < (sum(falling[:3]) - sum(falling[3:])) / 3
+
+
+def test_at_the_limit_itself_they_stand_still_and_of_an_odd_number_the_middle_is_young() -> None:
+    assert steady([3.0, 3.0, 3.0, 3.0], 0.0)
+    assert steady([0.0, 0.0, 1.0, 1.0], 1.0) and not steady([0.0, 0.0, 1.0, 1.0], 0.99)
+    # Halves of (0, 0) and (1, 0, 0): a third apart. With (0,) and the rest: a quarter.
+    assert steady([0.0, 0.0, 1.0, 0.0, 0.0], 0.45) and not steady([0.0, 0.0, 0.0, 1.0, 1.0], 0.6)
 
 
 def test_doubt_is_certificate_and_mean_together() -> None:
@@ -152,16 +162,25 @@ def test_a_gas_that_is_itself_unsure_shows_no_drift_within_that() -> None:
 
 
 def test_the_worst_counts() -> None:
-    assert worst(["none", "beyond_action", "warned"]) == "beyond_action" and worst([]) == "none"
+    from_good_to_bad = ["none", "small", "warned", "beyond_action", "beyond_twice"]
+    for place, bad in enumerate(from_good_to_bad):
+        for better in from_good_to_bad[: place + 1]:
+            assert worst([better, bad]) == worst([bad, better]) == bad
+    assert worst([]) == "none"
 
 
 @pytest.mark.parametrize(
     ("correction", "can"),
     [
-        (Correction(OFFSET_PCT_MAX, GAIN_MAX), True), (Correction(-OFFSET_PCT_MAX, GAIN_MIN), True),
-        (Correction(OFFSET_PCT_MAX + 0.01, 1.0), False), (Correction(-OFFSET_PCT_MAX - 0.01, 1.0), False),
-        (Correction(0.0, GAIN_MAX + 0.01), False), (Correction(0.0, GAIN_MIN - 0.01), False),
+        (Correction(2.0, 1.25), True), (Correction(-2.0, 0.8), True), (Correction(2.01, 1.0), False),
+        (Correction(-2.01, 1.0), False), (Correction(0.0, 1.26), False), (Correction(0.0, 0.79), False),
     ],
 )  # fmt: skip
 def test_what_is_too_much_in_total(correction: Correction, can: bool) -> None:
+    """2 % of offset, a fifth less or a quarter more of gain (common practice, no source)."""
     assert bearable(correction) is can
+
+
+def test_each_gas_is_corrected_by_its_own() -> None:
+    cal = Calibration(o2=Correction(0.5, 2.0), co2=Correction(-1.0, 0.5))
+    assert applied(cal, 3.0, 17.0) == (5.0, 9.0)

@@ -5,6 +5,8 @@ _UNASKED = 'self.enter(valve, Dose("", 0.0, 0.0, flow.nl_min * (end_s - begin_s)
 _PAST = "a flow nobody asked for is entered when it is past: then only what was delivered counts"
 _WORDS = 'Word = Literal["occurs", "clears", "acknowledge", "shelve", "suppress", "take_out"]'
 _LIFE_WORDS = ("occurs", "clears", "acknowledge", "shelve", "suppress", "take_out")
+_LEVEL = 'Level = Literal["none", "small", "warned", "beyond_action", "beyond_twice"]'
+_LEVEL_WORDS = ("none", "small", "warned", "beyond_action", "beyond_twice")
 _BEFORE_START = "nothing passes before `Started`, which sets it"
 _GAP_MAX = "left_s = min(seconds, (TWA_MINUTES + 1) * MINUTE_S)  # of a longer gap nothing else would be left anyway"
 _TOUCH = "TOUCH_S = 1e-6  # sums of seconds that make a minute may lack a rounding error"
@@ -41,6 +43,7 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ): "without a text the condition is over, and its words are not used",
     ("core/alarm_rate", "return False", "return nothing"): "nothing is as false",
     **{("core/alarm_life", _WORDS, f"{word!r} lost"): "for who reads, and for type checkers" for word in _LIFE_WORDS},
+    **{("core/calibration_sums", _LEVEL, f"{word!r} lost"): "for who reads, and for type checkers" for word in _LEVEL_WORDS},
     ("core/exposure", _GAP_MAX, "1 plus"): "of a longer gap a minute more falls out again at once",
     ("core/exposure", _TOUCH, "1e-06 plus"): "any amount between a rounding error and a second does",
     ("core/exposure", _TOUCH, "1e-06 minus"): "any amount between a rounding error and a second does",
