@@ -26,7 +26,6 @@ WAVE, WAVES = 5, 4
 WAVE_EVERY_S, BAG_EVERY_S = 2700.0, 120.0
 SCARCE = 0.6
 FIRST_WAVE_S = 600.0
-VISIT_MARGIN_S = 20.0  # two ticks of the simulation: an order is obeyed, and a reading heard, up to one late
 LEAKY_OF, LEAK_PER_DAY = 20, 0.5  # one bag in twenty is badly tied: half its volume a day, of which nobody is told
 OFF_SHARE = 0.3  # the held begin within this share of their bands
 CO2_CAPACITY_NL_MIN, AIR_CAPACITY_NL_MIN, CO2_STOCK_KG = 60.0, 400.0, 3000.0
@@ -124,9 +123,3 @@ def _analyser(one: sites.Site, size: Size) -> sites.Site:
     tubes = [{"length_m": TUBES_M[number % len(TUBES_M)], "bore_mm": BORE_MM} for number in range(size.enclosures)]
     lines = [{"id": f"line-{number:03}", "tube": tube} for number, tube in enumerate(tubes)]
     return {**one, "sample_flow_nl_min": size.sample_flow_nl_min, "cell_ml": size.cell_ml, "lines": lines}
-
-
-def oldest_s_bound(size: Size) -> float:
-    """How old the sample of anything sealed may grow: two rounds of all lines, each visit given as long as it may take."""
-    lines = SiteFile.model_validate(build(size)).lines.values()
-    return 2.0 * sum(line.visit_s + VISIT_MARGIN_S for line in lines)
