@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 
-from supervisor.settings_analyser import Analyser, Line
+from supervisor.settings_analyser import Analyser, Line, Sampling
 from supervisor.settings_calibration import CalibrationGas
 from supervisor.settings_notify import Notify
 from supervisor.settings_table import Name
@@ -305,6 +305,7 @@ class SiteFile(_Table):
     history: History | None = None
     operators: OperatorsTable | None = None
     timing: Timing = Timing()
+    sampling: Sampling = Sampling()
     limits: Limits
     recipe: Annotated[tuple[Recipe, ...], Field(min_length=1, strict=False)]
     room: Annotated[tuple[Room, ...], Field(min_length=1, strict=False)]
@@ -349,6 +350,11 @@ class SiteFile(_Table):
     def lines(self) -> dict[str, Line]:
         """Every line by its id; two analysers that reach the same line agree on it (checked)."""
         return {line.id: line for one in self.analyser for line in one.lines}
+
+    @cached_property
+    def analysers_of_line(self) -> dict[str, tuple[str, ...]]:
+        """Which analysers reach each line, in the order of the file."""
+        return {name: tuple(one.id for one in self.analyser if name in [line.id for line in one.lines]) for name in self.lines}
 
     @cached_property
     def enclosure_of_line(self) -> dict[str, str]:

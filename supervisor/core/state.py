@@ -180,7 +180,9 @@ class Candidate:
 @dataclass(slots=True)
 class Analyser:
     """`run_*` is the unbroken run of readings from one line; `run_mono_s` when the first of them stood in the cell.
-    `seen_mono_s` is when a settled reading of a line that is no enclosure's last stood in the cell.
+    `seen_mono_s` is when a settled reading of a line that is no enclosure's last stood in the cell, `tried_mono_s` when such
+    a line was last drawn at all. `late_s` is how much longer than its line's times a visit has taken of late,
+    `in_vain` how many visits to enclosures running brought no sample.
 
     `drawn` is the last complete reading of the line that is drawn, `before` that of the line before. `untrue` is why nothing
     that it says is believed (it does not read room air as air), `wrong` what its last readings show by themselves, as
@@ -198,6 +200,9 @@ class Analyser:
     run_observed_s: float = 0.0
     visit: Visit | None = None
     seen_mono_s: dict[str, float] = field(default_factory=dict)
+    tried_mono_s: dict[str, float] = field(default_factory=dict)
+    late_s: float = 10.0
+    in_vain: int = 0
     calibration: Calibration = field(default_factory=Calibration)
     drawn: Seen | None = None
     before: Seen | None = None
@@ -241,6 +246,7 @@ class Dose:
 @dataclass(slots=True)
 class Enclosure:
     """`wanted_nl` is what was decided and not yet requested; `decided_mono_s` when the sample behind it was taken.
+    `early_nl` is by hour what samples took from it beyond what its bound on their age needs.
     `hold_reason` is for people, until `hold_until_mono_s`; until `pauses_mono_s` a valve that failed or was refused rests.
 
     `doubt` is why its newest reading is not believed, in words, and `doubted` the verdict, `doubted_mono_s` since when;
@@ -262,6 +268,7 @@ class Enclosure:
     interval_s: float = 1200.0
     visited_mono_s: float | None = None
     missed_visits: int = 0
+    early_nl: dict[int, float] = field(default_factory=dict)
     wanted_nl: dict[Gas, float] = field(default_factory=dict)
     doses: dict[str, Dose] = field(default_factory=dict)
     running: dict[Gas, str] = field(default_factory=dict)

@@ -5,11 +5,13 @@ from typing import Any
 
 from supervisor.settings import SiteFile
 from supervisor.settings_analyser import Analyser, Line
-from supervisor.sitefile.problems import MISSING, Problem, entries, error, known, legal, listed, nearest
+from supervisor.sitefile.problems import MISSING, Problem, entries, error, known, legal, listed, nearest, warning
+
+READING_S = 10.0  # beside a line's times, until a reading is there
 
 
 def line_problems(site: SiteFile) -> Iterator[Problem]:
-    for check in (_owners_of_lines, _times_of_lines, _what_lines_carry, _analysers_at_odds):
+    for check in (_owners_of_lines, _times_of_lines, _what_lines_carry, _analysers_at_odds, _gas_for_samples):
         yield from check(site)
 
 
@@ -106,3 +108,26 @@ def _analysers_at_odds(site: SiteFile) -> Iterator[Problem]:
                     f"{at}.{field}", MISSING if here is None else here, f"{there or 'none'}, as {other} says of the same line",
                     "make the two agree: they draw the same gas",
                 )  # fmt: skip
+
+
+def _gas_for_samples(site: SiteFile) -> Iterator[Problem]:
+    """A sample each two thirds of its greatest age must not take more gas than sampling may."""
+    limit_s, share_pct = site.timing.sample_age_s_max, site.sampling.drawn_pct_max
+    for key, one in entries("enclosure", site.enclosure):
+        for analyser in site.analyser:
+            line = next((line for line in analyser.lines if line.id == one.line and line.id is not None), None)
+            if line is None or not known(
+                limit_s, share_pct, one.free_volume_nl, line.transport_s, line.settling_s, analyser.sample_flow_nl_min
+            ):
+                continue
+            visit_nl = analyser.sample_flow_nl_min * (line.visit_s + READING_S) / 60.0
+            a_day_nl = 86400.0 / (limit_s * 2.0 / 3.0) * visit_nl
+            if a_day_nl > share_pct / 100.0 * one.free_volume_nl:
+                yield warning(
+                    f"{key}.free_volume_nl", one.free_volume_nl,
+                    f"at least {100.0 * a_day_nl / share_pct:.0f}: {a_day_nl:.0f} nl a day of samples of {visit_nl:.1f} nl are "
+                    f"sampling.drawn_pct_max, {share_pct:g} %, of that",
+                    "raise timing.sample_age_s_max or sampling.drawn_pct_max, or draw less: as it stands its samples come "
+                    "too seldom, and its gas stops in between",
+                )  # fmt: skip
+                break

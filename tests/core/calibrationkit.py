@@ -101,8 +101,9 @@ class Instrument(corekit.Bench):
         return [(str(one.figures["gas"]), str(one.figures["outcome"])) for one in self.said("calibration_result")]
 
     def lines_drawn(self, since_s: float = 0.0) -> list[str]:
+        """The bottles' lines that were drawn; the room's air is drawn now and then besides, and the idle line in between."""
         sent = [(at_s, one.body) for at_s, one in self.log if isinstance(getattr(one, "body", None), corekit.SelectLine)]
-        return [body.line for at_s, body in sent if at_s >= since_s]
+        return [body.line for at_s, body in sent if at_s >= since_s and body.line.startswith("gas-")]
 
 
 @cache

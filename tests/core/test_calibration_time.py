@@ -12,6 +12,7 @@ from supervisor.messages import AnalyserReading, at
 from supervisor.settings import SiteFile
 from supervisor.values import LinkChanged, Stopping
 
+DRAWN = "[sampling]\ndrawn_pct_max = 100"  # samples that must be so young take more gas than a site would give for them
 HELD = {"line-1": (3.0, 18.0), "line-2": (3.0, 18.0), "line-3": (3.0, 18.0)}
 
 
@@ -39,7 +40,7 @@ def oldest_s(bench: Instrument, seconds: float) -> float:
 
 def limited(sample_age_s_max: int, lines: str | None = None) -> str:
     text = site_text() if lines is None else site_text(lines=lines)
-    return text.replace("[limits.nitrogen]", f"[timing]\nsample_age_s_max = {sample_age_s_max}\n[limits.nitrogen]")
+    return text.replace("[limits.nitrogen]", f"[timing]\nsample_age_s_max = {sample_age_s_max}\n{DRAWN}\n[limits.nitrogen]")
 
 
 # ------------------------------------------------------------------------------------------------ samples come first

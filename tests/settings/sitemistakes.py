@@ -214,6 +214,11 @@ ACROSS = [
     Mistake("lines", "analyser[analyser-1].lines[extra].gas",
             both(added("calibration_gas", GAS), line(gas="mix", room="north"))),
     Mistake("cell", "analyser[analyser-1].cell_ml", put("analyser.0.cell_ml", 0)),
+    Mistake("drawn", "sampling.drawn_pct_max", put("sampling.drawn_pct_max", 0)),
+    Mistake("drawn", "sampling.room_air_per_day", put("sampling.room_air_per_day", 0.5)),
+    # s4: (30 + 62 + 10) s at 1 nl/min, 48 a day: 81.6 nl, 7.42 % of 1100
+    Mistake("drawn", "enclosure[s4].free_volume_nl",
+            both(put("sampling.drawn_pct_max", 7.41), put("enclosure.8.free_volume_nl", 2000)), "warning"),
     Mistake("gases", "calibration_gas[mix].id", both(added("calibration_gas", GAS), added("calibration_gas", GAS))),
     Mistake("gases", "calibration_gas[mix].expires", added("calibration_gas", GAS | {"expires": "31.3.2027"})),
     Mistake("gases", "calibration_gas[mix].o2_uncertainty_pct", added("calibration_gas", GAS | {"o2_uncertainty_pct": -1})),
@@ -329,6 +334,9 @@ FINE = {
         added("analyser", analyser([{"id": "line-01", "tube": TUBE}])),
     ),
     "a tube beside a measured time": put("analyser.0.lines.0", {"id": "line-01", "tube": TUBE, "transport_s": 33}),
+    "samples that are just within their share of the gas": both(
+        put("sampling.drawn_pct_max", 7.42), put("enclosure.8.free_volume_nl", 2000),
+    ),
     "a line of room air": line(room="south"),
     "a line of calibration gas": both(added("calibration_gas", GAS), line(gas="mix")),
     "a bottle whose certificate ran out long ago": hung(expires="1999-12-31"),

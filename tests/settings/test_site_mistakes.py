@@ -85,8 +85,11 @@ def _mixtures(draw: st.DrawFn) -> list[Mistake]:
 
 
 # What another mistake takes the ground from: with the line times or the number of enclosures in doubt nothing can be said
-# of the sample's age, and the day limits of a gas rest on the nitrogen's purity.
-RESTS_ON = {"age": {"lines", "second", "enclosure 2", "enclosure 3"}, "nitrogen limit": {"purity"}, "co2 limit": {"purity"}}
+# of the sample's age or the gas that samples take, and the day limits of a gas rest on the nitrogen's purity.
+RESTS_ON = {
+    "age": {"lines", "second", "enclosure 2", "enclosure 3"}, "drawn": {"age", "lines", "second"},
+    "nitrogen limit": {"purity"}, "co2 limit": {"purity"},
+}  # fmt: skip
 
 
 @settings(max_examples=200, deadline=None)
