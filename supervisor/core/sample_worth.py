@@ -18,6 +18,7 @@ FIRST, MIDDLE, LAST = 0.5, 0.6, 1.0
 CHECK = 0.4  # a pull-down whose nitrogen has not been seen to arrive
 CHECK_V = 0.15  # volumes of nitrogen from which on that would show
 CHECK_FALL_PCT = 1.0  # and the fall of oxygen that shows it
+CHECK_AGAIN, CHECK_AGAIN_V = 0.2, 0.4  # and of one where it arrived: a hose may come off later
 GROWS_S = 900.0  # what waits so long counts double, so that of two alike the older goes first
 AFTER_S = 10.0  # after a dose's reckoned end, how long until it has surely ended and was reported
 STILL_S = 120.0  # after a sample that led to no gas, the next is worth something only so much later
@@ -68,8 +69,8 @@ def settled_mono_s(desk: Desk, name: str) -> float | None:
 
 def _waiting(desk: Desk, name: str, kept: Enclosure, sample: Sample, ahead_s: float) -> float:
     """A pull-down or a vent that has its gas and waits to be told what it did."""
-    if kept.state == "pulling_down" and _decay_unseen(desk, name, kept, sample):
-        return CHECK
+    if kept.state == "pulling_down" and (checked := _worth_a_check(desk, name, kept, sample)) > 0.0:
+        return checked
     settled = settled_mono_s(desk, name)
     if settled is None:
         return 0.0
@@ -85,18 +86,19 @@ def _waiting(desk: Desk, name: str, kept: Enclosure, sample: Sample, ahead_s: fl
     return (LAST if _has_its_co2(kept, sample) else MIDDLE) * _grown(-early_s)
 
 
-def _decay_unseen(desk: Desk, name: str, kept: Enclosure, sample: Sample) -> bool:
-    """Whether enough nitrogen has gone in to see that it arrives, and no pair of samples has shown that yet: a hose that is
-    off must show within minutes and not when all the gas is in the room.
+def _worth_a_check(desk: Desk, name: str, kept: Enclosure, sample: Sample) -> float:
+    """Whether so much nitrogen has gone in since the sample that it should be seen to arrive: a hose that is off must show
+    within minutes and not when all the gas is in the room. Little is enough as long as no pair of samples has shown it.
     """
-    before = kept.before
     if kept.phase != "nitrogen":
-        return False
-    if before is not None and before.taken_mono_s >= kept.since_mono_s:
-        if kept.off_plan == 0 and before.o2_pct - sample.o2_pct >= CHECK_FALL_PCT:
-            return False
+        return 0.0
+    before, volume_nl = kept.before, desk.site.enclosures[name].free_volume_nl
+    fall_pct = before.o2_pct - sample.o2_pct if before is not None and before.taken_mono_s >= kept.since_mono_s else 0.0
+    arrives = kept.off_plan == 0 and fall_pct >= CHECK_FALL_PCT
     given_nl = sum(nl for gas, nl in ledger.given_nl(desk, name, sample.taken_mono_s) if gas == "nitrogen")
-    return given_nl >= CHECK_V * desk.site.enclosures[name].free_volume_nl
+    if arrives:
+        return CHECK_AGAIN if given_nl >= CHECK_AGAIN_V * volume_nl else 0.0
+    return CHECK if given_nl >= CHECK_V * volume_nl else 0.0
 
 
 def _has_its_co2(kept: Enclosure, sample: Sample) -> bool:

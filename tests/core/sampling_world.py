@@ -35,7 +35,7 @@ def site_of(lines: dict[str, list[dict[str, Any]]], volumes_nl: dict[str, float]
 
 class World:
     """`late_s` is how much longer a visit takes than its line's times. A line in `blocked` gives no sample, an analyser in
-    `dead` says nothing. `on_sample` may change the state after each sample.
+    `dead` says nothing, and without a link nobody hears any. `on_sample` may change the state after each sample.
     """
 
     def __init__(self, site: SiteFile, states: dict[str, State], late_s: float = 5.0) -> None:
@@ -71,7 +71,7 @@ class World:
 
     def _judge(self, desk: Desk, name: str) -> None:
         analyser = self.state.analysers[name]
-        if name not in self.dead:
+        if name not in self.dead and self.state.link_up:
             analyser.heard_mono_s, analyser.status = self.mono_s, "ok"
             if analyser.visit is not None and self.mono_s >= self._ends_s(name):
                 self._arrives(name)
@@ -87,8 +87,10 @@ class World:
 
     def _ends_s(self, name: str) -> float:
         visit = self.state.analysers[name].visit
-        if visit is None or name in self.dead or visit.line in self.blocked:
-            return visit.until_mono_s if visit is not None else self.mono_s
+        if visit is None:
+            return self.mono_s
+        if name in self.dead or visit.line in self.blocked or not self.state.link_up:
+            return visit.until_mono_s
         return visit.asked_mono_s + self.site.lines[visit.line].visit_s + self.late_s
 
     def _arrives(self, name: str) -> None:

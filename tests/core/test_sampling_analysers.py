@@ -6,6 +6,7 @@ import pytest
 from sampling_world import BEGUN_S, World, site_of
 
 from supervisor.core import sample_bound
+from supervisor.core.state import Alarm
 
 HOUR_S = 3600.0
 
@@ -113,3 +114,44 @@ def test_the_visit_to_room_air_is_marked_as_one() -> None:
         world.run(30.0)
         purposes += [(one.visit.line[:4], one.visit.purpose) for one in world.state.analysers.values() if one.visit]
     assert set(purposes) == {("line", "sample"), ("hall", "room_air")}
+
+
+@pytest.mark.parametrize("why", ["air", "bottle"])
+def test_an_analyser_that_is_not_believed_looks_at_room_air_alone_until_it_is(why: str) -> None:
+    world = two()
+    world.run(HOUR_S)
+    analyser, since_s = world.state.analysers["b"], world.mono_s + 120.0
+    if why == "air":
+        analyser.untrue = "it reads 19 % in room air"
+    else:
+        analyser.calibration.untrue = "beyond twice its action limit"
+    world.run(2 * HOUR_S)
+    drawn = [(at_s, line) for at_s, name, line in world.visits if name == "b" and at_s > since_s]
+    assert {line for _, line in drawn} == {"hall-b"}
+    pauses_s = [later[0] - earlier[0] for earlier, later in zip(drawn, drawn[1:], strict=False)]
+    assert min(pauses_s) >= 60.0 and max(pauses_s) < 300.0
+    assert all(world.oldest_s(name) < 2700.0 for name in world.site.enclosures)
+    analyser.untrue = analyser.calibration.untrue = ""
+    back_s = world.mono_s
+    world.run(HOUR_S)
+    assert lines_of(world, "b", back_s)
+
+
+def test_an_analyser_whose_readings_look_wrong_goes_on_and_the_other_answers_for_its_share() -> None:
+    """What is wrong shows and ends in its readings, so it must go on reading; but nobody's bound may rest on it."""
+    world = two()
+    world.state.alarms["analyser_untrue-b"] = Alarm("analyser_untrue", "b", state="unacknowledged", condition=True)
+    assert sample_bound.shares(world.desk())["b"] == []
+    world.run(HOUR_S)
+    assert lines_of(world, "b")
+
+
+def test_visits_in_vain_to_one_line_after_the_other_are_no_line_s_fault() -> None:
+    world = two(4, ("n00", "n01", "n02", "n03"))
+    world.blocked = [f"line-{name}" for name in world.site.enclosures]
+    world.run(2 * HOUR_S)
+    assert all(kept.missed_visits > 1 for kept in world.state.enclosures.values())
+    world.blocked, back_s = [], world.mono_s
+    world.run(1800.0)
+    assert set(lines_of(world, "a", back_s)) == {f"line-{name}" for name in world.site.enclosures}
+    assert all(kept.missed_visits == 0 for kept in world.state.enclosures.values())

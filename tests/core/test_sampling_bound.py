@@ -100,6 +100,19 @@ def test_the_bound_leaves_room_for_an_outage_and_a_visit_in_vain() -> None:
     assert bound_s + 120.0 + (30.0 + 60.0 + 45.0) + 120.0 + 100.0 < LIMIT_S
 
 
+def test_outages_of_two_minutes_make_no_sample_overdue() -> None:
+    """A dozen held enclosures, and each hour the broker is away for two minutes, whoever is being visited."""
+    world = one_analyser(12)
+    for _ in range(8):
+        world.run(3600.0)
+        world.state.link_up = False
+        world.run(120.0)
+        world.state.link_up = True
+    assert len(world.visits) > 150
+    assert all(world.oldest_s(name) < 2300.0 for name in world.site.enclosures)
+    assert all(kept.missed_visits == 0 for kept in world.state.enclosures.values())
+
+
 def test_held_enclosures_are_looked_at_no_more_often_than_it_is_worth() -> None:
     """Nothing drifts: a sample each half hour or a little later, and never past the bound."""
     world = one_analyser(12)
