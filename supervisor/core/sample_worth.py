@@ -18,7 +18,8 @@ FIRST, MIDDLE, LAST = 0.5, 0.6, 1.0
 CHECK = 0.4  # a pull-down whose nitrogen has not been seen to arrive
 CHECK_V = 0.15  # volumes of nitrogen from which on that would show
 CHECK_FALL_PCT = 1.0  # and the fall of oxygen that shows it
-CHECK_AGAIN, CHECK_AGAIN_V = 0.2, 0.4  # and of one where it arrived: a hose may come off later
+CHECK_AGAIN, CHECK_AGAIN_V = 0.2, 0.2  # and of one where it arrived: a hose may come off later
+CHECK_OFF, CHECK_OFF_V = 1.0, 0.05  # and of one that did not follow its plan at its last look
 GROWS_S = 900.0  # what waits so long counts double, so that of two alike the older goes first
 AFTER_S = 10.0  # after a dose's reckoned end, how long until it has surely ended and was reported
 STILL_S = 120.0  # after a sample that led to no gas, the next is worth something only so much later
@@ -94,9 +95,10 @@ def _worth_a_check(desk: Desk, name: str, kept: Enclosure, sample: Sample) -> fl
         return 0.0
     before, volume_nl = kept.before, desk.site.enclosures[name].free_volume_nl
     fall_pct = before.o2_pct - sample.o2_pct if before is not None and before.taken_mono_s >= kept.since_mono_s else 0.0
-    arrives = kept.off_plan == 0 and fall_pct >= CHECK_FALL_PCT
     given_nl = sum(nl for gas, nl in ledger.given_nl(desk, name, sample.taken_mono_s) if gas == "nitrogen")
-    if arrives:
+    if kept.off_plan:
+        return CHECK_OFF if given_nl >= CHECK_OFF_V * volume_nl else 0.0
+    if fall_pct >= CHECK_FALL_PCT:
         return CHECK_AGAIN if given_nl >= CHECK_AGAIN_V * volume_nl else 0.0
     return CHECK if given_nl >= CHECK_V * volume_nl else 0.0
 
