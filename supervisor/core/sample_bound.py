@@ -52,10 +52,8 @@ def shares(desk: Desk) -> dict[str, list[str]]:
     """The enclosures that each working analyser answers for. What only one reaches is its own; the others go, longest visit
     first, to whoever has least to do. When one fails or is not to be believed, the others answer for all that they reach.
     """
-    found: dict[str, list[str]] = {
-        name: [] for name in desk.site.analysers if working(desk, name) and not disbelieved(desk, name)
-    }
-    sound = [name for name in found if not alarms.active(desk, "analyser_untrue", name)]
+    found: dict[str, list[str]] = {name: [] for name in desk.site.analysers if working(desk, name)}
+    sound = [name for name in found if not disbelieved(desk, name) and not alarms.active(desk, "analyser_untrue", name)]
     loads_s = dict.fromkeys(found, 0.0)
     shared: list[tuple[float, str, list[str]]] = []
     for name, kept in desk.state.enclosures.items():

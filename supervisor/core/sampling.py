@@ -15,7 +15,7 @@ from supervisor.messages import SelectLine, at
 LATE_S_MAX = 45.0  # a visit that took longer than this beyond its line's times says nothing about the next
 LATE_SHARE = 0.2  # how much of what is remembered each visit changes
 ROOM_AIR_COST = 0.1  # what a second without a look at room air that is due costs; little, and it grows
-PROVE_S = 60.0  # an analyser that is not believed is shown room air again after this pause
+PROVE_S = 300.0  # an analyser that misread room air is shown it again after this pause
 IN_VAIN = 3  # visits without a sample, one after the other, are no accident of a line
 IDLE_S = 60.0  # how long the idle line is asked for; it stays drawn after that
 
@@ -49,9 +49,8 @@ def choose(desk: Desk, name: str) -> str | None:
     wanted = calibration.wanted_line(desk, name)
     if wanted is not None and wanted not in taken:
         return wanted  # calibration has seen to it that nobody's sample becomes overdue
-    own_lines = desk.site.analysers[name].lines
-    if sample_bound.disbelieved(desk, name) and any(line.room is not None for line in own_lines):
-        return _room_air_to_prove(desk, name, taken)
+    if desk.state.analysers[name].untrue and (proof := _room_air_to_prove(desk, name, taken)) is not None:
+        return proof
     every, bound = sample_bound.jobs(desk, name)
     jobs = [job for job in every if desk.site.enclosures[job.enclosure].line not in taken]
     for _, line, cost_s in sorted(_candidates(desk, name, bound, taken)):
@@ -110,7 +109,9 @@ def _worth_of_room_air(desk: Desk, name: str, line: str) -> float:
 
 
 def _room_air_to_prove(desk: Desk, name: str, taken: list[str]) -> str | None:
-    """An analyser that is not believed looks at nothing but room air, until it reads that right."""
+    """The room air by which an analyser that misread it can be believed again. In between it goes its rounds: what it reads
+    is no sample, and each enclosure must come to know that.
+    """
     lines = [line.id for line in desk.site.analysers[name].lines if line.room is not None and line.id not in taken]
     drawn = sorted((_drawn_mono_s(desk, name, line) or 0.0, line) for line in lines)
     return drawn[0][1] if drawn and desk.now.mono_s - drawn[0][0] >= PROVE_S else None

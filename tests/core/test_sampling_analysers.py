@@ -117,24 +117,30 @@ def test_the_visit_to_room_air_is_marked_as_one() -> None:
 
 
 @pytest.mark.parametrize("why", ["air", "bottle"])
-def test_an_analyser_that_is_not_believed_looks_at_room_air_alone_until_it_is(why: str) -> None:
+def test_the_other_answers_for_the_share_of_one_that_is_not_believed(why: str) -> None:
     world = two()
     world.run(HOUR_S)
-    analyser, since_s = world.state.analysers["b"], world.mono_s + 120.0
+    analyser, since_s = world.state.analysers["b"], world.mono_s
     if why == "air":
         analyser.untrue = "it reads 19 % in room air"
     else:
         analyser.calibration.untrue = "beyond twice its action limit"
+    assert sample_bound.shares(world.desk())["b"] == []
     world.run(2 * HOUR_S)
-    drawn = [(at_s, line) for at_s, name, line in world.visits if name == "b" and at_s > since_s]
-    assert {line for _, line in drawn} == {"hall-b"}
-    pauses_s = [later[0] - earlier[0] for earlier, later in zip(drawn, drawn[1:], strict=False)]
-    assert min(pauses_s) >= 60.0 and max(pauses_s) < 300.0
-    assert all(world.oldest_s(name) < 2700.0 for name in world.site.enclosures)
+    proofs = [at_s for at_s, _, line in world.visits if line == "hall-b" and at_s > since_s]
+    # By room air, where that is what it misread: a visit of 71 s, five minutes of pause, and what is under way.
+    assert (14 <= len(proofs) <= 20) if why == "air" else len(proofs) <= 1
     analyser.untrue = analyser.calibration.untrue = ""
-    back_s = world.mono_s
+    assert len(sample_bound.shares(world.desk())["b"]) == 6
+
+
+def test_one_alone_that_is_not_believed_goes_its_rounds() -> None:
+    """Each enclosure must come to know that its readings are no samples."""
+    world = two(4, ("n00", "n01", "n02", "n03"))
+    world.dead = ["b"]
+    world.state.analysers["a"].untrue = "it reads 19 % in room air"
     world.run(HOUR_S)
-    assert lines_of(world, "b", back_s)
+    assert set(lines_of(world, "a")) == {f"line-{name}" for name in world.site.enclosures}
 
 
 def test_an_analyser_whose_readings_look_wrong_goes_on_and_the_other_answers_for_its_share() -> None:
