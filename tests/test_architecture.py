@@ -4,6 +4,7 @@ import ast
 import dataclasses
 import re
 import subprocess
+import tomllib
 import typing
 from collections.abc import Iterator
 from pathlib import Path
@@ -44,6 +45,11 @@ MAY_IMPORT: dict[str, set[str]] = {
 }
 PURE = ("guard", "watch", "core", "values")
 """Same events in, same effects out: these open nothing, wait for nothing, ask no clock and draw no random number."""
+
+
+def test_an_installed_copy_holds_every_package() -> None:
+    listed = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]["packages"]
+    assert sorted(listed) == sorted({".".join(path.relative_to(ROOT).parts[:-1]) for path in PRODUCT})
 
 
 def tree_of(path: Path) -> ast.Module:

@@ -2,7 +2,7 @@
 believed at all. It is never a measurement for people; what a room's air is, its own sensors say.
 """
 
-from supervisor.core import room_air
+from supervisor.core import calibration_plan, room_air
 from supervisor.core.balance import AIR, Mixture
 from supervisor.core.desk import Desk
 from supervisor.core.state import Seen
@@ -24,6 +24,8 @@ def judge(desk: Desk, name: str, line: Line, gas: Mixture) -> Verdict:
     if _is_air(gas, belief):
         trust_again(desk, name, "it reads room air as air")
         analyser.air_mono_s = desk.now.mono_s
+        if abs(gas.o2_pct - AIR.o2_pct) > desk.site.analysers[name].calibration.o2.warn_pct:
+            calibration_plan.ask(desk, name, "room air read a little wrong")
         return GOOD
     told = (
         f"line of room {room}: O2 {gas.o2_pct:.2f} %, CO2 {gas.co2_pct:.2f} %; air has {AIR.o2_pct:g} +-"
@@ -36,6 +38,7 @@ def judge(desk: Desk, name: str, line: Line, gas: Mixture) -> Verdict:
     if analyser.air_misread >= MISREAD_MAX and not analyser.untrue:
         analyser.untrue = verdict.text
         desk.say("analyser_disbelieved", "error", analyser=name, why=verdict.text)
+        calibration_plan.ask(desk, name, "room air misread")
     return verdict
 
 

@@ -20,6 +20,7 @@ PATIENCE_S = 180.0  # and when they do not, until it is given up
 OVERHEAD_S = 10.0  # of a visit: until a reading comes and the next line is chosen
 ROOM_SHARE = 0.9  # of the greatest age of a sample, so that the bound has room
 IN_VAIN = 3  # visits without a sample, and no sample is waited for
+AGAIN_S = 1.0 * HOUR_S  # before room air sends for a gas again that has just been drawn
 OVERDUE = 2.0  # so many intervals without a good calibration, and it is overdue
 
 
@@ -83,6 +84,17 @@ def next_gas(desk: Desk, name: str) -> tuple[str, str] | None:
     return None
 
 
+def ask(desk: Desk, name: str, why: str) -> None:
+    """Room air is read a little wrong, or quite wrong: what oxygen rests on is drawn now, and not when the plan has it due."""
+    cal = desk.state.analysers[name].calibration
+    for gas in of_use(desk, name, "zero", "span_o2", "span"):
+        tried_mono_s = cal.tried_mono_s.get(gas)
+        just_drawn = tried_mono_s is not None and desk.now.mono_s - tried_mono_s < AGAIN_S
+        undecided = cal.pending is not None and (cal.pending.result.gas == gas or waits(desk, cal, gas))
+        if not just_drawn and not undecided:
+            cal.asked.setdefault(gas, why)
+
+
 def _rests(desk: Desk, cal: Calibration, gas: str) -> bool:
     """Drawn not long ago, and nothing good came of it: the same again would come of it now."""
     tried_mono_s = cal.tried_mono_s.get(gas)
@@ -118,8 +130,10 @@ def _somebody_is_changing(desk: Desk, name: str) -> bool:
 def affordable(desk: Desk, name: str, lasting_s: float) -> bool:
     """Whether everybody's sample still comes in time when this analyser first draws something else for so long: oldest
     first, each visit after the one before. Lines that others reach as well cost their share of a visit; one that has been
-    looked at in vain again and again holds up nothing.
+    looked at in vain again and again holds up nothing, and one that nothing is believed of has no samples to lose.
     """
+    if desk.state.analysers[name].untrue or desk.state.analysers[name].calibration.untrue:
+        return True
     site, limit_s = desk.site, ROOM_SHARE * desk.site.timing.sample_age_s_max
     wanted: list[tuple[float, float]] = []
     for line in site.analysers[name].lines:
