@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 
 from simulator.assumed import Cadence
 from simulator.crew import Schedule
+from supervisor.core import sample_bound
+from supervisor.core.desk import Desk
 from supervisor.core.state import Sample
 from supervisor.messages import CommandOutcome, EnclosureState, SelectLine
 from supervisor.shell.engine import Outgoing
@@ -137,7 +139,10 @@ class SharedSite(Metered):
 
     def promise(self) -> None:
         """Asks the supervisor what age it keeps each sample below from now on."""
-        self.bounds_s = dict.fromkeys(self.site.enclosures, self.site.timing.sample_age_s_max)
+        desk = Desk(self.site, self.engine._core.state, self.now)
+        for analyser in self.site.analysers:
+            jobs, bound_s = sample_bound.jobs(desk, analyser)
+            self.bounds_s |= {job.enclosure: sample_bound.bound_of_s(desk, job.enclosure, bound_s) for job in jobs}
 
     def _meter_draws(self) -> None:
         """What the analyser takes out of each enclosure."""
