@@ -13,7 +13,7 @@ from supervisor.core.state import Analyser, Purpose, Visit
 from supervisor.messages import SelectLine, at
 
 LATE_S_MAX = 45.0  # a visit that took longer than this beyond its line's times says nothing about the next
-LATE_SHARE = 0.2  # how much of what is remembered each visit changes
+LATE_SHARE = 0.02  # how much of what is remembered each visit changes: the bound of all rests on it, and must not wobble
 ROOM_AIR_COST = 0.1  # what a second without a look at room air that is due costs; little, and it grows
 PROVE_S = 300.0  # an analyser that misread room air is shown it again after this pause
 IN_VAIN = 3  # visits without a sample, one after the other, are no accident of a line
