@@ -166,23 +166,22 @@ class Guard:
 
     def _room_air(self, room: str, clear_wanted: bool, now: Now) -> Refusal | None:
         """Rule 2: nobody inside, every sensor known, fresh and bearable; for nitrogen and CO2 clear for long enough."""
-        timing = self._time
         if inside := self._memory.inside(room):
             return Refusal("room_entered", f"{len(inside)} inside {room}, {inside[0]} the first", "nobody inside")
         for sensor in self._site.rooms[room].sensor:
             air = self._memory.kept.seen.air.get(f"{room}/{sensor.id}")
             if air is None or not self._memory.fit(sensor.unit, now):
                 return Refusal("room_unknown", f"{sensor.id} not heard, or its unit lost", "every sensor of the room")
-            if not self._memory.fresh(air.taken_s, air.arrived_s, now, timing.air_age_s_max):
+            if not self._memory.fresh(air.taken_s, air.arrived_s, now, self._time.air_age_s_max):
                 measured = f"{sensor.id} heard {now.mono_s - air.arrived_s:.0f} s ago"
-                return Refusal("room_unknown", measured, f"at most {timing.air_age_s_max:g} s")
+                return Refusal("room_unknown", measured, f"at most {self._time.air_age_s_max:g} s")
             if not air.bearable:
                 return Refusal("room_air", f"{sensor.id} in fault or beyond a danger limit", "within danger limits")
             if clear_wanted and air.clear_since_s is None:
                 return Refusal("room_air", f"{sensor.id} not clear", "within the clear limits")
-            if clear_wanted and now.mono_s - air.clear_since_s < timing.clear_after_s:
+            if clear_wanted and now.mono_s - air.clear_since_s < self._time.clear_after_s:
                 measured = f"{sensor.id} clear for {now.mono_s - air.clear_since_s:.0f} s"
-                return Refusal("room_air", measured, f"at least {timing.clear_after_s:g} s")
+                return Refusal("room_air", measured, f"at least {self._time.clear_after_s:g} s")
         return self._sensors(self._site.rooms[room], now)
 
     def _sensors(self, room: Room, now: Now) -> Refusal | None:

@@ -43,7 +43,8 @@ def forecast(daily_kg: Sequence[float], left_kg: float) -> Forecast | None:
     # greater one the latest. With a at or below 0 the use of many days may be none: then there is no latest day.
     a = mean_kg**2 - spread_kg**2 / count
     b = 2.0 * left_kg * mean_kg + spread_kg**2
-    square = b * b - 4.0 * a * left_kg**2
+    # b^2 - 4 a left^2 multiplied out: equal uses have one root and not, by rounding, none.
+    square = spread_kg**2 * (4.0 * left_kg * mean_kg + spread_kg**2 + 4.0 * left_kg**2 / count)
     earliest = latest = middle = None
     if square >= 0.0 and b + sqrt(square) > 0.0:
         earliest = 2.0 * left_kg**2 / (b + sqrt(square))

@@ -11,7 +11,7 @@ def test_every_kind_of_figure_reaches_the_history_with_one_type_per_field():
         for name, value in row.fields:
             kinds.setdefault((row.measurement, name), set()).add(type(value))
     assert {measurement for measurement, _ in kinds} == {
-        "sample", "room_air", "room_climate", "pulp", "bag", "source", "dose", "gas_day", "transition",
+        "sample", "room_air", "room_climate", "pulp", "bag", "source", "dose", "gas_day", "transition", "calibration",
     }  # fmt: skip
     assert all(len(types) == 1 for types in kinds.values()), kinds
     doses = [row for row in site.rows if row.measurement == "dose"]

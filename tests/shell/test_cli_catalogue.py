@@ -25,6 +25,6 @@ def test_the_same_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["alarms", "catalogue", "--json"]) == 0
     rows = {row["name"]: row for row in json.loads(capsys.readouterr().out)}
     assert set(rows) == set(CATALOGUE)
-    assert rows["sample_overdue"]["explained_by"] == ["analyser_unit", "analyser", "analyser_untrue"]
+    assert rows["sample_overdue"]["explained_by"] == ["analyser_unit", "analyser", "analyser_untrue", "own_readings"]
     assert rows["room_air_dangerous"]["personnel"] and rows["room_air_dangerous"]["consequence"] == "close_room"
     assert rows["analyser_silent"]["on_delay_s"] == 60.0 and "30 s" in rows["analyser_silent"]["ends"]

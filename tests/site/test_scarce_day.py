@@ -1,6 +1,6 @@
-"""A bad day for what all enclosures share: the analyser dies, drifts, then reads the same for ever; the generator is off for six
-hours and off purity for one. No enclosure is lost, nothing is dosed on an untrue number, all of it recovers by itself, and the
-operator is told in a few words.
+"""A bad day for what all enclosures share: the analyser dies, drifts, then reads the same for ever; the generator is off for
+six hours and off purity for one. No enclosure is lost, nothing is dosed on an untrue number, all of it recovers by itself, and
+the operator is told in a few words.
 """
 
 from collections import Counter
@@ -116,7 +116,8 @@ def test_a_slow_drift_is_taken_off_again_and_again_before_anybody_is_troubled(da
 
 
 def test_the_operator_is_told_in_a_few_words(day: Day) -> None:
-    raised, words = day.raised(), {str(one.figures["alarm"]): str(one.figures["text"]) for one in day.site.events("alarm_raised")}
+    raised = day.raised()
+    words = {str(one.figures["alarm"]): str(one.figures["text"]) for one in day.site.events("alarm_raised")}
     assert set(raised) == {
         "analyser_silent-analyser-1", "analyser_untrue-analyser-1", "source_unavailable-generator", "source_impure-generator",
     } and max(raised.values()) == 1, raised  # fmt: skip
