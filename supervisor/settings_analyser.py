@@ -72,8 +72,8 @@ class Analyser(Table):
 
 
 class Sampling(Table):
-    """What looking may cost. `drawn_pct_max` is the share of its free volume that sampling may take from an enclosure in a
-    day. Gas that is not returned is a leak made by ourselves: 120 litres a day from 1200 let in 1.8 % O2 a day, as much as
+    """What looking may cost. `drawn_pct_max` is the share of its free volume that sampling may take from a held enclosure in
+    a day. Gas that is not returned is a leak made by ourselves: 120 litres a day from 1200 let in 1.8 % O2 a day, as much as
     a fairly leaky enclosure does. `room_air_per_day` is how often each line of room air is drawn.
     """
 

@@ -21,6 +21,8 @@ PAID_SHARE = 0.9  # of the bound, how old a sample is when the next counts as as
 SPARE_VISITS = 2.0  # of a day's gas, what is kept back for visits that took longer or came a little early
 USUAL_LATE_S = 10.0  # how much longer than its line's times a visit usually takes: until the next reading, and its message
 DAY_S = 86400.0
+# Their gas is being exchanged by volumes: what samples take is nothing beside it, and to wait for one costs far more.
+EXCHANGED = ("pulling_down", "venting")
 
 
 class Job(NamedTuple):
@@ -163,6 +165,8 @@ def may_draw(desk: Desk, name: str, bound: float, due: bool = False) -> bool:
     """Whether a visit now leaves enough of the day's gas for the visits that the bound needs. One that is due may take of
     what is kept back for that.
     """
+    if desk.state.enclosures[name].state in EXCHANGED:
+        return True
     early_nl, drawn_nl = _early_nl(desk, name, bound), drawn_by_visit_nl(desk, name)
     asked_nl = drawn_nl * (DAY_S / (PAID_SHARE * bound_of_s(desk, name, bound)) + 1.0)
     kept_back_nl = 0.0 if due else SPARE_VISITS * drawn_nl
@@ -173,7 +177,8 @@ def may_draw(desk: Desk, name: str, bound: float, due: bool = False) -> bool:
 
 def book_visit(desk: Desk, name: str, bound: float) -> None:
     """Books what a visit that begins now will take beyond what the bound pays for."""
-    book_early(desk, name, _early_nl(desk, name, bound))
+    if desk.state.enclosures[name].state not in EXCHANGED:
+        book_early(desk, name, _early_nl(desk, name, bound))
 
 
 def book_early(desk: Desk, name: str, early_nl: float) -> None:
