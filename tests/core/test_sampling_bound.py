@@ -47,7 +47,10 @@ def _worlds(draw: st.DrawFn) -> World:
 @given(_worlds())
 def test_nobody_passes_the_bound_nor_the_gas_of_a_day(world: World) -> None:
     bounds_s: dict[str, float] = {}
+    exchanged: dict[str, bool] = {}  # a pull-down and a vent are not held to the gas of a day
     for _ in range(25 * 4):
+        for name, kept in world.state.enclosures.items():
+            exchanged[name] = exchanged.get(name, False) or kept.state in sample_bound.EXCHANGED
         world.run(900.0)
         for name, bound in bounds_of(world).items():
             bounds_s[name] = max(bounds_s.get(name, 0.0), bound)
@@ -58,7 +61,8 @@ def test_nobody_passes_the_bound_nor_the_gas_of_a_day(world: World) -> None:
         # A step of this world, and what a visit is longer than was learned so far.
         assert world.oldest_s(name) <= bounds_s[name] + STEP_S + 30.0, (name, world.oldest_s(name), bounds_s[name])
         drawn_nl_max = world.site.sampling.drawn_pct_max / 100.0 * enclosure.free_volume_nl
-        assert world.most_drawn_nl(name) <= drawn_nl_max, (name, world.most_drawn_nl(name), drawn_nl_max)
+        if not exchanged[name]:
+            assert world.most_drawn_nl(name) <= drawn_nl_max, (name, world.most_drawn_nl(name), drawn_nl_max)
 
 
 def bounds_of(world: World) -> dict[str, float]:

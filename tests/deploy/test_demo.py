@@ -86,7 +86,7 @@ def test_killed_outright_it_still_leaves_no_process(tmp_path: Path) -> None:
     with running(DEMO, tmp_path, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE) as demo:
         children = wait_until_online(demo)
         demo.kill()
-    assert poll(lambda: not any(alive(pid) for pid in children), within_s=20)
+    assert poll(lambda: not any(alive(pid) for pid in children), within_s=60)
 
 
 def test_on_a_terminal_it_draws_the_site_and_ctrl_c_ends_it(tmp_path: Path) -> None:

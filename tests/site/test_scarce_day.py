@@ -26,6 +26,7 @@ FAULTS = (
 )
 # The action limits of the example's calibration, and what noise and the way through the line may add.
 UNTRUE_O2_PCT, UNTRUE_CO2_PCT = 0.2 + 0.05, 0.5 + 0.1
+SEEN_STILL_S = 240.0  # the visit under way is true gas still, and one whole visit shows that no digit moves
 SOURCE_TOLD_S = 60.0  # a source speaks every half minute, and a request under way may have left before
 
 
@@ -98,7 +99,7 @@ def test_nothing_is_dosed_on_an_untrue_number(day: Day) -> None:
         basis = day.read[one.basis.seq]
         words = f"{one.enclosure} {one.gas} at {at_s / HOUR_S:.2f} h on {basis}"
         assert abs(basis.o2_off_pct) <= UNTRUE_O2_PCT and abs(basis.co2_off_pct) <= UNTRUE_CO2_PCT, words
-        assert not STUCK_S + 60.0 < basis.at_s < STUCK_S + STUCK_H * HOUR_S, words
+        assert not STUCK_S + SEEN_STILL_S < basis.at_s < STUCK_S + STUCK_H * HOUR_S, words
         assert not DEAD_S < basis.at_s < DEAD_S + DEAD_H * HOUR_S, words
 
 
@@ -106,7 +107,7 @@ def test_a_generator_that_is_off_or_off_purity_is_asked_for_nothing_and_is_asked
     for since_s, hours in ((OFF_S, OFF_H), (IMPURE_S, IMPURE_H)):
         end_s = since_s + hours * HOUR_S
         assert day.requests("nitrogen", since_s=since_s + SOURCE_TOLD_S, until_s=end_s) == []
-    assert day.requests("nitrogen", since_s=OFF_S + OFF_H * HOUR_S, until_s=STUCK_S)
+    assert day.requests("nitrogen", since_s=OFF_S + OFF_H * HOUR_S)
 
 
 def test_a_slow_drift_is_taken_off_again_and_again_before_anybody_is_troubled(day: Day) -> None:
