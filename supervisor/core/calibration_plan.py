@@ -132,7 +132,7 @@ def affordable(desk: Desk, name: str, lasting_s: float) -> bool:
     first, each visit after the one before. Lines that others reach as well cost their share of a visit; one that has been
     looked at in vain again and again holds up nothing, and one that nothing is believed of has no samples to lose.
     """
-    if desk.state.analysers[name].untrue or desk.state.analysers[name].calibration.untrue:
+    if desk.state.analysers[name].disbelieved:
         return True
     site, limit_s = desk.site, ROOM_SHARE * desk.site.timing.sample_age_s_max
     wanted: list[tuple[float, float]] = []

@@ -22,7 +22,7 @@ DOUBT_SHARE = 0.2  # of the time in doubt, how much of it widens what is allowed
 
 def judge(desk: Desk, analyser_name: str, enclosure: str, gas: Mixture, draw: Draw) -> Verdict:
     kept = desk.state.enclosures[enclosure]
-    if why := _disbelieved(desk, analyser_name):
+    if why := desk.state.analysers[analyser_name].disbelieved:
         return Verdict("disbelieved", why)
     if not desk.site.analysers[analyser_name].belief.against_balance or kept.state == "filling":
         return GOOD
@@ -75,12 +75,6 @@ def _of(desk: Desk, name: str, enclosure: str, seen: Seen) -> Verdict:
     return _weighed(desk, name, enclosure, seen, where, verdict)
 
 
-def _disbelieved(desk: Desk, name: str) -> str:
-    """Why nothing that this analyser says is believed: it misread room air, or calibration gas."""
-    analyser = desk.state.analysers[name]
-    return analyser.untrue or analyser.calibration.untrue
-
-
 def _mixture(seen: Seen) -> Mixture:
     return Mixture(seen.o2_pct, seen.co2_pct)
 
@@ -91,7 +85,7 @@ def _apart(desk: Desk, name: str, enclosure: str, seen: Seen) -> Verdict | None:
     margin = Mixture(belief.apart_o2_pct_max, belief.apart_co2_pct_max)
     for other, there in desk.state.enclosures[enclosure].read_by.items():
         ago_s = seen.taken_mono_s - there.taken_mono_s
-        if other == name or other not in desk.state.analysers or _disbelieved(desk, other) or ago_s > APART_S_MAX:
+        if other == name or other not in desk.state.analysers or desk.state.analysers[other].disbelieved or ago_s > APART_S_MAX:
             continue
         if there.taken_mono_s < desk.state.enclosures[enclosure].gas_since_mono_s:
             continue

@@ -114,7 +114,7 @@ def _remember(analyser: Analyser, seen: Seen) -> None:
 
 def _say_untrue(desk: Desk, name: str, analyser: Analyser) -> None:
     suspects = sorted(line for line in analyser.suspects if line in desk.site.lines)
-    why = analyser.untrue or analyser.calibration.untrue or analyser.wrong[1]
+    why = analyser.disbelieved or analyser.wrong[1]
     if not why and len(suspects) >= SUSPECTS_MIN:
         why = f"lines {', '.join(suspects)} read what their enclosures cannot hold: {analyser.suspects[suspects[0]]}"
     alarms.condition(desk, "analyser_untrue", name, why != "", why)

@@ -39,12 +39,6 @@ def working(desk: Desk, name: str) -> bool:
     return desk.fresh(analyser.heard_mono_s, desk.site.timing.unit_silence_s_max) and analyser.status != "fault"
 
 
-def disbelieved(desk: Desk, name: str) -> bool:
-    """Whether nothing that it reads of an enclosure would be believed: it misread room air, or calibration gas."""
-    analyser = desk.state.analysers[name]
-    return bool(analyser.untrue or analyser.calibration.untrue)
-
-
 def visit_s(desk: Desk, analyser: str, line: str) -> float:
     """What a visit costs: the line's way, the cell, and as long as it lately took until the reading was here."""
     return desk.site.lines[line].visit_s + desk.state.analysers[analyser].late_s
@@ -55,7 +49,10 @@ def shares(desk: Desk) -> dict[str, list[str]]:
     first, to whoever has least to do. When one fails or is not to be believed, the others answer for all that they reach.
     """
     found: dict[str, list[str]] = {name: [] for name in desk.site.analysers if working(desk, name)}
-    sound = [name for name in found if not disbelieved(desk, name) and not alarms.active(desk, "analyser_untrue", name)]
+    sound = [
+        name for name in found
+        if not desk.state.analysers[name].disbelieved and not alarms.active(desk, "analyser_untrue", name)
+    ]  # fmt: skip
     loads_s = dict.fromkeys(found, 0.0)
     shared: list[tuple[float, str, list[str]]] = []
     for name, kept in desk.state.enclosures.items():

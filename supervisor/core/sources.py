@@ -8,6 +8,7 @@ specification, and a buffer that has just been filled a little is soon empty aga
 from typing import NamedTuple
 
 from supervisor.core import alarms, ledger, reconcile, supply
+from supervisor.core.books import KG_PER_NL
 from supervisor.core.desk import Desk
 from supervisor.messages import SourceStatus
 from supervisor.settings import Source
@@ -15,7 +16,6 @@ from supervisor.settings import Source
 AGE_S_MAX = 120.0
 PURE_S = 120.0  # so long its meter must read within `o2_pct_max` (common practice, no source)
 PRESSED_S = 60.0  # and so long its pressure above `pressure_kpa_min` (common practice, no source)
-CO2_KG_PER_NL = 1.9768e-3  # CoolProp, CO2 at 0 degC and 101.325 kPa
 
 
 class Trouble(NamedTuple):
@@ -85,7 +85,7 @@ def stock_left_kg(desk: Desk, source: Source) -> float:
     said_kg = desk.state.sources[source.id].stock_kg
     if said_kg is None:
         return 0.0
-    return said_kg - CO2_KG_PER_NL * sum(one.volume_nl for one in ledger.drawing(desk, source.id))
+    return said_kg - KG_PER_NL[source.gas] * sum(one.volume_nl for one in ledger.drawing(desk, source.id))
 
 
 def judge(desk: Desk, name: str) -> None:

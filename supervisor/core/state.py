@@ -215,6 +215,11 @@ class Analyser:
     verdict: str = ""
     odd: dict[str, int] = field(default_factory=dict)
 
+    @property
+    def disbelieved(self) -> str:
+        """Why nothing that it reads of an enclosure is believed: it misread room air, or calibration gas. Empty: it is."""
+        return self.untrue or self.calibration.untrue
+
     def line_before(self, line: str) -> Seen | None:
         """What was drawn before this line was."""
         return self.before if self.drawn is None or self.drawn.line == line else self.drawn

@@ -9,7 +9,7 @@ from scipy.integrate import solve_ivp
 
 from supervisor import guard
 from supervisor import settings as site_settings
-from supervisor.core import balance, sources
+from supervisor.core import balance, books
 from supervisor.core.balance import AIR, CO2, Mixture, Unreachable, feed_of, sweep_volume_nl, swept
 
 # Volumes of nitrogen per free volume from 20.95 to 3 % oxygen, by the nitrogen's residual oxygen. Well-mixed sweep purging:
@@ -158,5 +158,4 @@ def test_densities_at_normal_conditions(gas: str, fluid: str, known: float) -> N
     density = PropsSI("D", "T", 273.15, "P", 101325.0, fluid)
     assert density == pytest.approx(known, abs=5e-4)
     assert guard.KG_PER_NL[gas] == pytest.approx(density / 1000.0, rel=2e-4)
-    if gas == "co2":
-        assert pytest.approx(density / 1000.0, rel=2e-4) == sources.CO2_KG_PER_NL
+    assert books.KG_PER_NL[gas] == pytest.approx(density / 1000.0, rel=2e-4)
