@@ -130,3 +130,12 @@ def later(bench: Instrument, seconds: float, minutes: float = 12) -> None:
     bench.go(seconds)
     bench.said_s = bench.mono_s
     bench.run(minutes * 60)
+
+
+def a_day_later(bench: Instrument) -> None:
+    later(bench, DAY_S)
+
+
+def alarms(bench: Instrument) -> list[str]:
+    """The alarms whose condition holds."""
+    return [key for key, one in bench.core.state.alarms.items() if one.condition]

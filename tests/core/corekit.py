@@ -255,6 +255,17 @@ def sealed(enclosure: str = "e1", the_site: SiteFile | None = None, o2_pct: floa
     return bench
 
 
+def blowing() -> Bench:
+    """A vented enclosure that has just been asked to blow air, and hardware that does not answer; nothing logged yet."""
+    bench = sealed(o2_pct=3.0, co2_pct=18.0)
+    bench.run(900, until=lambda: bench.core.state.enclosures["e1"].sample is not None)
+    bench.command("vent", "e1")
+    bench.hardware = "silent"
+    bench.run(900, until=lambda: bool(bench.requests("e1", "air")))
+    bench.log.clear()
+    return bench
+
+
 def opened(bench: Bench, enclosure: str) -> CommandOutcome:
     """Opens an enclosure as people have to: somebody goes in with another outside, opens it, and is signed out."""
     room = bench.site.enclosures[enclosure].room

@@ -13,6 +13,8 @@ from calibrationkit import (
     HOUR_S,
     ZERO,
     Instrument,
+    a_day_later,
+    alarms,
     instrument,
     later,
     site_text,
@@ -21,15 +23,6 @@ from calibrationkit import (
 
 from supervisor.messages import at, rfc3339
 from supervisor.values import Row
-
-
-def a_day_later(bench: Instrument) -> None:
-    later(bench, DAY_S)
-
-
-def alarms(bench: Instrument) -> list[str]:
-    return [key for key, one in bench.core.state.alarms.items() if one.condition]
-
 
 # ------------------------------------------------------------------------------------------------ the plan
 

@@ -13,6 +13,8 @@ from calibrationkit import (
     ROOM_AIR,
     ZERO,
     Instrument,
+    a_day_later,
+    alarms,
     instrument,
     later,
     site_text,
@@ -21,15 +23,6 @@ from calibrationkit import (
 
 from supervisor.core.site import Core
 from supervisor.settings import SiteFile
-
-
-def a_day_later(bench: Instrument) -> None:
-    later(bench, DAY_S)
-
-
-def alarms(bench: Instrument) -> list[str]:
-    return [key for key, one in bench.core.state.alarms.items() if one.condition]
-
 
 # ------------------------------------------------------------------------------------------------ the gas itself
 

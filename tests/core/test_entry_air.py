@@ -322,12 +322,7 @@ def test_whatever_is_not_clear_shuts_every_valve_of_nitrogen_and_co2_in_the_room
 
 
 def test_an_entry_shuts_them_as_well_and_ends_air_that_is_being_blown() -> None:
-    bench = corekit.sealed(o2_pct=3.0, co2_pct=18.0)
-    bench.run(900, until=lambda: bench.core.state.enclosures["e1"].sample is not None)
-    bench.command("vent", "e1")
-    bench.hardware = "silent"
-    bench.run(900, until=lambda: bool(bench.requests("e1", "air")))
-    bench.log.clear()
+    bench = corekit.blowing()
     assert bench.command("enter", "east", people=["mara"], standby="ono", minutes=5).accepted
     bench.tick()
     stopped = [(one.enclosure, one.gas) for one in bench.effects(StopDose)]
