@@ -79,7 +79,7 @@ def test_no_enclosure_is_lost(day: Day) -> None:
         held = [one for one in course if one[0] >= HELD_S]
         assert min(o2_pct for _, o2_pct, _ in held) > recipe.o2_floor_pct, name
         assert max(co2_pct for _, _, co2_pct in held) < recipe.co2_ceiling_pct, name
-    assert day.site.events("transition_fault") == []
+    assert [one for one in day.site.events("transition") if one.figures["trigger"] == "fault"] == []
     assert not any(alarm.startswith("enclosure_faulted") for alarm in day.raised())
 
 
