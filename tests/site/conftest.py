@@ -4,8 +4,8 @@ from collections.abc import Callable
 
 import pytest
 from inprocess import InProcess
-from nine_rules import Witness
 
+from supervisor.rehearsal.witness import Witness
 from supervisor.values import LinkChanged, Started
 
 

@@ -1,9 +1,11 @@
 """The nine safety rules as a witness: it watches what came in and what left, keeps its own books, and objects.
 
 Written from the rules alone, with limits read from the site file and nothing taken from guard, watch or core. Rules that
-only a bench can show (a disk, a broker) are checked elsewhere; the rest are all here.
+only a bench can show (a disk, a broker) are checked elsewhere; the rest are all here. Its books are bounded but for the ids
+of requests, none of which may ever come again.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from supervisor.guard import Cleared
@@ -27,8 +29,23 @@ PERSONNEL = (
 )  # fmt: skip
 
 
+DAY_S = 86_400.0
+_READINGS_KEPT_S = 2 * DAY_S  # well beyond any age that a site file may allow a sample
+_READINGS_BETWEEN = 20_000
+_RUNNING = 64  # of one valve's requests, how many of the last are looked at for what still runs: a lease is minutes
+
+
 class RuleBroken(AssertionError):
-    """A rule was broken; the text says which, by what, when."""
+    """A rule was broken; the text says which, by what, when. `rule` is its number, `at_s` monotonic."""
+
+    def __init__(self, rule: int, words: str, at_s: float) -> None:
+        super().__init__(f"rule {rule}: {words}")
+        self.rule, self.at_s = rule, at_s
+
+
+def objecting(broken: RuleBroken) -> None:
+    """What a witness does unless told otherwise: it ends the run."""
+    raise broken
 
 
 @dataclass
@@ -50,21 +67,27 @@ class Books:
 
 
 class Witness:
-    """Give `see` every event with everything that left on it, in order. Raises RuleBroken."""
+    """Give `see` every event with everything that left on it, in order. `on_broken` is told of each request, permit or
+    message that breaks a rule, by the first that it breaks; unless it raises, the books go on."""
 
-    def __init__(self, site: SiteFile) -> None:
-        self.site, self.books = site, Books()
+    def __init__(self, site: SiteFile, on_broken: Callable[[RuleBroken], None] = objecting) -> None:
+        self.site, self.books, self.on_broken = site, Books(), on_broken
         self.requests = self.permits = 0
+        self._at_s = 0.0
 
     def see(self, event: Event, outgoing: list[Outgoing]) -> None:
+        self._at_s = event.now.mono_s
         self._hear(event)
         for one in outgoing:
-            if isinstance(one, Cleared) and isinstance(one.effect, RequestDose):
-                self._request(event, one.effect)
-            elif isinstance(one, Cleared) and isinstance(one.effect, PermitRoom):
-                self._permit(event, one.effect)
-            elif isinstance(one, Publish):
-                self._publish(event, one)
+            try:
+                if isinstance(one, Cleared) and isinstance(one.effect, RequestDose):
+                    self._request(event, one.effect)
+                elif isinstance(one, Cleared) and isinstance(one.effect, PermitRoom):
+                    self._permit(event, one.effect)
+                elif isinstance(one, Publish):
+                    self._publish(event, one)
+            except RuleBroken as broken:
+                self.on_broken(broken)
 
     # ---- what came in
 
@@ -83,12 +106,14 @@ class Witness:
             books.air[event.names] = (mono_s, body)
         elif isinstance(body, AnalyserReading):
             books.readings[(event.names[0], body.boot, body.seq)] = (mono_s, body)
+            if len(books.readings) >= 2 * _READINGS_BETWEEN:
+                self._forget_readings(mono_s)
             if body.status == "ok" and body.settled:
                 books.newest[body.line] = body
         elif isinstance(body, UnitStatus):
             books.units[event.names[0]] = mono_s
         elif isinstance(body, DoseReport):
-            for entry in books.given.get((event.names[0], event.names[1]), []):
+            for entry in reversed(books.given.get((event.names[0], event.names[1]), [])):
                 if entry[0] == body.request_id and body.outcome in ("delivered", "refused", "aborted"):
                     entry[2], entry[3] = max(body.delivered_nl, 0.0), True
         elif isinstance(body, OperatorCommand):
@@ -100,18 +125,28 @@ class Witness:
             if body.action == "acknowledge" and body.occurrence is not None:
                 books.acknowledged.add((body.target, body.occurrence))
 
+    def _forget_readings(self, mono_s: float) -> None:
+        """What is so old that no request may rest on it; the newest are kept however old they are."""
+        kept = list(self.books.readings.items())
+        old = [(key, one) for key, one in kept[:-_READINGS_BETWEEN] if one[0] >= mono_s - _READINGS_KEPT_S]
+        self.books.readings = dict([*old, *kept[-_READINGS_BETWEEN:]])
+
     # ---- what left
 
     def _request(self, event: Event, effect: RequestDose) -> None:
         self.requests += 1
         books, mono_s, wall_s = self.books, event.now.mono_s, event.now.wall_s
         where = f"{effect.request_id} {effect.gas} to {effect.enclosure} at {mono_s:.1f} s"
+        repeated, epoch_before = effect.request_id in books.ids, books.epoch
+        books.ids.add(effect.request_id)
+        books.epoch = max(books.epoch, effect.epoch)
+        entries = self._book(effect, mono_s)
         state = books.states.get(effect.enclosure, "filling")
         allowed = ("pulling_down", "holding", "venting") if effect.gas == "air" else ("pulling_down", "holding")
         self._hold(state in allowed, 1, f"{where} while {state}")
         self._room(self.site.enclosures[effect.enclosure].room, effect.gas != "air", mono_s, where)
         self._basis(effect, mono_s, wall_s, where)
-        self._volumes(effect, mono_s, where)
+        self._volumes(effect, entries, mono_s, where)
         recipe, line = self.site.recipe_of(effect.enclosure), self.site.enclosures[effect.enclosure].line
         newest = books.newest[line]
         if effect.gas != "air":
@@ -120,11 +155,9 @@ class Witness:
             self._hold(newest.co2_pct <= recipe.co2_ceiling_pct, 5, f"{where} at {newest.co2_pct} % CO2")
         ahead_s = effect.valid_until_wall_s - wall_s
         self._hold(0.0 < ahead_s <= self.site.timing.lease_s, 6, f"{where} expires {ahead_s:.0f} s ahead")
-        self._hold(effect.request_id not in books.ids, 6, f"{where} was used before")
-        self._hold(effect.epoch >= books.epoch, 6, f"{where} with epoch {effect.epoch} after {books.epoch}")
+        self._hold(not repeated, 6, f"{where} was used before")
+        self._hold(effect.epoch >= epoch_before, 6, f"{where} with epoch {effect.epoch} after {epoch_before}")
         self._hold(books.link_up, 7, f"{where} without a link")
-        books.ids.add(effect.request_id)
-        books.epoch = effect.epoch
         unit_heard_s = books.units.get(self.site.enclosures[effect.enclosure].unit)
         silent = unit_heard_s is None or mono_s - unit_heard_s > self.site.timing.unit_silence_s_max
         self._hold(not silent, 7, f"{where} through a unit that is silent")
@@ -158,16 +191,22 @@ class Witness:
         self._hold(reading.line == self.site.enclosures[effect.enclosure].line, 3, f"{where} rests on line {reading.line}")
         self._hold(reading.o2_pct + reading.co2_pct <= 100.5, 3, f"{where} rests on impossible figures")
 
-    def _volumes(self, effect: RequestDose, mono_s: float, where: str) -> None:
-        limits = self.site.limits.of(effect.gas)
+    def _book(self, effect: RequestDose, mono_s: float) -> list[list]:
+        """What was requested of this valve within a day, this one too: id, when, volume, over or not, expiry, request."""
         entries = self.books.given.setdefault((effect.enclosure, effect.gas), [])
-        for span_s, most_nl, what in ((3600.0, limits.per_hour_nl, "hour"), (86400.0, limits.per_day_nl, "day")):
-            sum_nl = effect.volume_nl + sum(one[2] for one in entries if one[1] > mono_s - span_s)
+        while entries and entries[0][1] <= mono_s - DAY_S and entries[0][4] <= mono_s:
+            del entries[0]
+        entries.append([effect.request_id, mono_s, effect.volume_nl, False, mono_s + self.site.timing.lease_s, effect])
+        return entries
+
+    def _volumes(self, effect: RequestDose, entries: list[list], mono_s: float, where: str) -> None:
+        limits = self.site.limits.of(effect.gas)
+        for span_s, most_nl, what in ((3600.0, limits.per_hour_nl, "hour"), (DAY_S, limits.per_day_nl, "day")):
+            sum_nl = sum(one[2] for one in entries if one[1] > mono_s - span_s)
             self._hold(sum_nl <= most_nl + 1e-6, 4, f"{where}: {sum_nl:.1f} nl in an {what}, at most {most_nl:g}")
         self._hold(effect.volume_nl <= limits.per_request_nl + 1e-9, 4, f"{where}: {effect.volume_nl:.1f} nl")
-        entries.append([effect.request_id, mono_s, effect.volume_nl, False, mono_s + self.site.timing.lease_s, effect])
         running = [
-            one for all_ in self.books.given.values() for one in all_
+            one for all_ in self.books.given.values() for one in all_[-_RUNNING:]
             if not one[3] and one[4] > mono_s and one[5].source == effect.source
         ]  # fmt: skip
         flow_nl_min = sum(one[5].max_flow_nl_min for one in running)
@@ -214,4 +253,4 @@ class Witness:
 
     def _hold(self, holds: bool, rule: int, words: str) -> None:
         if not holds:
-            raise RuleBroken(f"rule {rule}: {words}")
+            raise RuleBroken(rule, words, self._at_s)
