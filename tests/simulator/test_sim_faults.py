@@ -6,7 +6,8 @@ import pytest
 from sim_plants import SPARSE, ready, small, small_site
 
 from simulator.assumed import AIR_O2_PCT, Assumptions
-from simulator.faults import KINDS, Fault, FaultError, load_faults
+from simulator.faults import Fault, FaultError, load_faults, targets_of
+from simulator.library import LIBRARY
 from simulator.sitefile import read_site
 
 
@@ -164,13 +165,11 @@ def test_faults_from_a_file(tmp_path: Path) -> None:
 
 
 def test_every_kind_of_fault_can_come_and_go_without_breaking_the_plant() -> None:
-    from simulator.faults import targets_of
-
     targets = targets_of(read_site(small_site()))
     faults = [
-        Fault(name, target, 5.0 + i, 200.0 + i, min(0.5, largest))
-        for i, (name, (kind, _, (_, largest))) in enumerate(KINDS.items())
-        for target in sorted(targets[kind])
+        Fault(name, target, 5.0 + i, 200.0 + i, 0.0 if kind.size is None else min(0.5, kind.size.greatest))
+        for i, (name, kind) in enumerate(LIBRARY.items())
+        for target in sorted(targets[kind.on])
     ]
     hand = ready(faults=faults)
     hand.ask("x", volume_nl=40.0)
