@@ -65,7 +65,9 @@ class Kind:
         """Raises FaultError where this fault cannot be among these targets."""
         if fault.target not in targets:
             allowed = ", ".join(sorted(targets))
-            raise FaultError(f"fault {fault.name}: {fault.target!r} is no {self.on} of this site; there are {allowed or 'none'}")
+            raise FaultError(
+                f"fault {fault.name}: {fault.target!r} is no {self.on} of this site; there are {allowed or 'none'}"
+            )
         if not (math.isfinite(fault.start_s) and fault.end_s > fault.start_s):
             raise FaultError(f"fault {fault.name} on {fault.target}: start_s must lie before end_s")
         least, greatest = (0.0, 0.0) if self.size is None else (self.size.least, self.size.greatest)
