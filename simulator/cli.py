@@ -12,8 +12,10 @@ from pathlib import Path
 
 from .clock import ScaledClock
 from .crew import CrewError, Schedule, load_schedule
-from .faults import FaultError, load_faults
+from .faults import Fault, FaultError, load_faults
 from .mqtt import PlantOnMqtt
+from .network import Network
+from .network_faults import NETWORK
 from .signing import KeyFileError, load_key
 from .site import Plant
 from .sitefile import SiteFileError, load_site
@@ -32,24 +34,26 @@ def run(argv: Sequence[str]) -> int:
         signal.signal(one, lambda *_: stop.set())
     try:
         clock = ScaledClock(time.time() if given.start is None else given.start, given.speed)
-        plant = _plant(given, clock)
+        faults = load_faults(Path(given.faults)) if given.faults else []
+        plant = _plant(given, clock, [one for one in faults if one.name not in NETWORK])
+        of_network = [one for one in faults if one.name in NETWORK]
+        network = Network(plant.spec.units, of_network, given.seed, plant.now_s)
     except (SiteFileError, FaultError, CrewError, KeyFileError, ValueError) as why:
         print(f"simulator: {why}", file=sys.stderr)
         return 2
-    bus = PlantOnMqtt(plant, given.host or plant.spec.host, given.port or plant.spec.port)
+    bus = PlantOnMqtt(plant, given.host or plant.spec.host, given.port or plant.spec.port, network)
     _live(bus, clock, stop, given.seconds)
     if plant.dropped:
         LOG.info("messages dropped: %s", dict(plant.dropped))
     return 0
 
 
-def _plant(given: argparse.Namespace, clock: ScaledClock) -> Plant:
+def _plant(given: argparse.Namespace, clock: ScaledClock, faults: Sequence[Fault]) -> Plant:
     crew = None
     if given.crew == "none":
         crew = Schedule()
     elif given.crew is not None:
         crew = load_schedule(Path(given.crew))
-    faults = load_faults(Path(given.faults)) if given.faults else []
     # A simulator that was started again is another boot of the hardware.
     boot = f"b{int(time.time() * 1000):x}-{os.getpid():x}"
     key = load_key(Path(given.keys)) if given.keys else None

@@ -12,10 +12,12 @@ from typing import Any
 
 import paho.mqtt.client as paho
 
+from .network import Message, Network, Way
+from .network_faults import CREW
+from .network_links import Links
 from .site import Plant
 
 LOG = logging.getLogger("simulator.mqtt")
-CREW = "crew"
 KEEPALIVE_S = 15
 # Field hardware buffers little: while a link is down only dose reports wait, and no more than these.
 WAITING = 500
@@ -95,11 +97,13 @@ class Link:
 class PlantOnMqtt:
     """A plant whose messages go over a broker."""
 
-    def __init__(self, plant: Plant, host: str, port: int) -> None:
+    def __init__(self, plant: Plant, host: str, port: int, network: Network | None = None) -> None:
         self._plant, self._host, self._port = plant, host, port
         self._heard: queue.SimpleQueue[tuple[str, bytes, bool]] = queue.SimpleQueue()
         self._waited_for: tuple[str, bytes, bool] | None = None
-        self._sender: dict[str, str] = {}
+        self._speakers = Links(plant.spec)
+        # Faults of the network befall what the hardware sends; what it hears comes as the broker gives it.
+        self._way = Way(network or Network(plant.spec.units, (), 0), up=True)
         root = plant.spec.root
         self._links = {CREW: Link(CREW, root, ["operator/outcome", "alarm/+"], None, self._heard)}
         for unit_id, unit in plant.units.items():
@@ -132,8 +136,11 @@ class PlantOnMqtt:
 
     def send(self) -> None:
         """Publish what the plant has said."""
+        now_s = self._plant.now_s
         for topic, payload, retain in self._plant.take():
-            self._links[self._sender_of(topic)].publish(topic, encode(payload), retain)
+            self._way.put(now_s, self._speakers.sender(topic), Message(topic, encode(payload), retain))
+        for message in self._way.take(now_s):
+            self._links[self._speakers.sender(message.topic)].publish(*message)
 
     def close(self) -> None:
         """Say that every unit goes, and go."""
@@ -163,33 +170,6 @@ class PlantOnMqtt:
         topics = [f"dosing/{one.id}/+/{what}" for one in mine for what in ("request", "stop")]
         topics += [f"room/{room}/permit" for room in dict.fromkeys(one.room for one in mine)]
         return topics + [f"sampling/{one.id}/select" for one in spec.analysers if one.unit == unit_id]
-
-    def _sender_of(self, topic: str) -> str:
-        """The unit that sends on a topic."""
-        sender = self._sender.get(topic)
-        if sender is None:
-            sender = self._sender[topic] = self._find_sender(topic.split("/"))
-        return sender
-
-    def _find_sender(self, topic: list[str]) -> str:
-        spec = self._plant.spec
-        match topic:
-            case ["hardware", unit, _]:
-                return unit
-            case ["dosing" | "enclosure", enclosure, *_]:
-                return next(one.unit for one in spec.enclosures if one.id == enclosure)
-            case ["analyser", analyser, _]:
-                return next(one.unit for one in spec.analysers if one.id == analyser)
-            case ["source", source, _]:
-                return next(one.unit for one in spec.sources if one.id == source)
-            case ["room", room, "air", sensor]:
-                sensors = next(one.sensors for one in spec.rooms if one.id == room)
-                return next(one.unit for one in sensors if one.id == sensor)
-            case ["room", room, *_]:
-                sensors = next(one.sensors for one in spec.rooms if one.id == room)
-                return sensors[0].unit if sensors else spec.units[0]
-            case _:
-                return CREW
 
 
 def encode(payload: dict[str, Any]) -> bytes:
