@@ -51,6 +51,7 @@ class Turn:
     events: list[Event] = field(default_factory=list)
     inputs: list[Input] = field(default_factory=list)
     decisions: list[tuple[int, str]] = field(default_factory=list)
+    own_decisions: list[tuple[int, str]] = field(default_factory=list)  # of `own`, which follows from no input
     messages: list[Encoded] = field(default_factory=list)
     answers: list[Encoded] = field(default_factory=list)
     refusals: list[Encoded] = field(default_factory=list)
@@ -78,14 +79,14 @@ class Turn:
             try:
                 made = engine.step(event)
                 for outgoing in made:
-                    self._take(index, outgoing, encoder)
+                    self._take(index, outgoing, encoder, self.decisions)
                 self.audit += auditor.entries(event, made)
             except Exception as error:
                 for one, length in zip(self._outgoing(), before, strict=True):
                     del one[length:]
                 raise EngineFailed(index, error) from error
         for one in self.own:
-            self._take(len(self.events) - 1, one, encoder)
+            self._take(len(self.events) - 1, one, encoder, self.own_decisions)
         self.audit += auditor.entries(self.events[-1], self.own) if self.own else []
 
     def cut(self, count: int) -> None:
@@ -95,7 +96,7 @@ class Turn:
     def _outgoing(self) -> tuple[list, ...]:
         return self.decisions, self.messages, self.answers, self.lines, self.said, self.alarms
 
-    def _take(self, index: int, outgoing: Outgoing, encoder: Encoder) -> None:
+    def _take(self, index: int, outgoing: Outgoing, encoder: Encoder, decisions: list[tuple[int, str]]) -> None:
         if isinstance(outgoing, Row):
             line = to_line(outgoing)
             if line is not None:
@@ -103,8 +104,7 @@ class Turn:
             return
         if isinstance(outgoing, Say):
             self.said.append(outgoing)
-            what = {"say": outgoing.event, "level": outgoing.level, "figures": outgoing.figures}
-            self.decisions.append((index, json.dumps(what, default=str)))
+            decisions.append((index, said(outgoing)))
             return
         encoded = encoder.encode(outgoing)
         # An answer to an operator is kept until the broker has it: nobody asks twice for what was done.
@@ -114,4 +114,19 @@ class Turn:
             self.status = outgoing.body
         if isinstance(outgoing, Publish) and isinstance(outgoing.body, AlarmStatus):
             self.alarms.append(outgoing.body)
-        self.decisions.append((index, f'{{"topic": "{encoded.topic}", "message": {encoded.payload.decode()}}}'))
+        decisions.append((index, sent(encoded)))
+
+
+def decision(outgoing: Outgoing, encoder: Encoder) -> str | None:
+    """What the journal keeps of it; None for a row, which is the database's."""
+    if isinstance(outgoing, Row):
+        return None
+    return said(outgoing) if isinstance(outgoing, Say) else sent(encoder.encode(outgoing))
+
+
+def said(one: Say) -> str:
+    return json.dumps({"say": one.event, "level": one.level, "figures": one.figures}, default=str)
+
+
+def sent(one: Encoded) -> str:
+    return f'{{"topic": "{one.topic}", "message": {one.payload.decode()}}}'

@@ -4,9 +4,9 @@ from supervisor.shell.batch import Engine, Turn
 from supervisor.shell.clock import Clock
 from supervisor.shell.history import History
 from supervisor.shell.journal import Batch, Journal
+from supervisor.shell.retrace.snapshots import KEEP_S
 from supervisor.shell.troubles import Troubles
 
-KEEP_S = 14 * 86_400.0
 SNAPSHOT_INPUTS = 5_000
 SNAPSHOT_EVERY_S = 300.0
 SNAPSHOT_EVERY_S_MIN = 5.0

@@ -17,8 +17,8 @@ from supervisor.shell.audit.chain import HEAD_KEY, NO_HEAD, Entry, Head, chained
 from supervisor.shell.clock import Mark
 from supervisor.shell.journal_file import FILE, JournalError, connect, damaged, take_lock, transaction
 from supervisor.shell.records import Input
-
-SNAPSHOTS_KEPT = 3
+from supervisor.shell.retrace import snapshots
+from supervisor.shell.retrace.written import Program
 
 
 class Outcome(NamedTuple):
@@ -52,6 +52,7 @@ class Batch:
     fault: tuple[Input, str] | None = None
     audit: list[str] = field(default_factory=list)  # of `audit.event_text`, in order
     notify: list[tuple[str, tuple[object, ...]]] = field(default_factory=list)  # of `notify.store`: SQL with its values
+    own: list[tuple[int, str]] = field(default_factory=list)  # as `decisions`, of what follows from no input
 
 
 class Journal:
@@ -73,6 +74,7 @@ class Journal:
         self.audit_broken = kept != str(self.audit_head)
         """Whether the audit does not end where the last commit left it: somebody was at the file."""
         self._audit_first = self._opening(kept)
+        self._run: tuple[int, str, str, Program] | None = None
 
     @classmethod
     def open(cls, folder: Path, site_id: str, boot_id: str) -> "Journal":
@@ -110,6 +112,11 @@ class Journal:
             self._db.execute("UPDATE meta SET value = ? WHERE key = 'epoch'", (str(epoch),))
         return epoch
 
+    def begins(self, base: int, settings: tuple[str, str], program: Program) -> None:
+        """A run that goes on from the snapshot `base` (0: from nothing), by these settings (SHA-256 and text). It is noted with
+        its first input, `started`."""
+        self._run = (base, *settings, program)
+
     # -------------------------------------------------------------------------------------------- writing
 
     def outcome(self, topic: str, payload: bytes) -> Outcome:
@@ -126,6 +133,7 @@ class Journal:
             self._write(batch)
             self._write_audit(sealed)
         self.seq += len(batch.inputs)
+        self._run = None if batch.inputs else self._run
         self.history_id += len(batch.lines)
         if sealed:
             self.audit_head, self._audit_first = Head(sealed[-1].n, sealed[-1].hash), []
@@ -140,9 +148,13 @@ class Journal:
                 for number, one in enumerate(batch.inputs, seq + 1)
             ],
         )
-        if batch.decisions:
-            rows = [(seq + 1 + index, what) for index, what in batch.decisions]
-            db.executemany("INSERT INTO decisions (seq, what) VALUES (?, ?)", rows)
+        for own, decisions in ((0, batch.decisions), (1, batch.own)):
+            rows = [(seq + 1 + index, what, own) for index, what in decisions]
+            db.executemany("INSERT INTO decisions (seq, what, own) VALUES (?, ?, ?)", rows)
+        if self._run is not None and batch.inputs:
+            base, settings, site, program = self._run
+            db.execute("INSERT OR IGNORE INTO settings VALUES (?, ?)", (settings, site))
+            db.execute("INSERT OR REPLACE INTO runs VALUES (?, ?, ?, ?, ?, ?)", (seq + 1, base, settings, *program))
         if batch.lines:
             db.executemany("INSERT INTO history VALUES (?, ?)", enumerate(batch.lines, self.history_id + 1))
             last_id = str(self.history_id + len(batch.lines))
@@ -159,9 +171,10 @@ class Journal:
         for statement, values in batch.notify:
             db.execute(statement, values)
         if batch.snapshot is not None:
-            db.execute("INSERT OR REPLACE INTO snapshots VALUES (?, ?)", (seq + len(batch.inputs), batch.snapshot))
-            kept = "SELECT seq FROM snapshots ORDER BY seq DESC LIMIT ?"
-            db.execute(f"DELETE FROM snapshots WHERE seq NOT IN ({kept})", (SNAPSHOTS_KEPT,))
+            there = (seq + len(batch.inputs), batch.snapshot, batch.mark.mono_s)
+            db.execute("INSERT OR REPLACE INTO snapshots (seq, blob, mono_s) VALUES (?, ?, ?)", there)
+            kept = db.execute("SELECT seq, mono_s FROM snapshots ORDER BY seq").fetchall()
+            db.executemany("DELETE FROM snapshots WHERE seq = ?", [(one,) for one in snapshots.superfluous(kept)])
         if batch.fault is not None:
             one, what = batch.fault
             db.execute(

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from supervisor.shell.audit import chain as audit
 from supervisor.shell.notify import store
+from supervisor.shell.retrace import written
 
 FILE = "journal.sqlite"
 LOCK = "journal.lock"
@@ -34,6 +35,7 @@ _FORMATS: tuple[tuple[str, ...], ...] = (
     tuple(filter(str.strip, _FIRST.split(";"))),
     audit.TABLE,
     store.TABLES,
+    written.TABLES,
 )
 FORMAT = len(_FORMATS)
 # The small tables that everything rests on. The whole file is read through only after a reboot: a process that dies

@@ -215,6 +215,7 @@ class Loop:
 
     def _batch(self, turn: Turn) -> Batch:
         batch = Batch(self.clock.mark(turn.now), turn.inputs, turn.decisions, turn.lines, audit=turn.audit)
+        batch.own = turn.own_decisions
         batch.notify = self.notify.decide(turn.alarms, turn.now)
         return batch
 
@@ -230,7 +231,7 @@ class Loop:
             self.log.error("no_withdrawal", detail="permits and leases run out by themselves")
         batch = self._batch(turn)
         batch.fault = fault
-        batch.decisions += [(max(0, failed.index - 1), what) for _, what in withdrawals.decisions]
+        batch.own += [(max(0, failed.index - 1), what) for _, what in withdrawals.decisions]
         batch.audit += [set_aside(*fault), *withdrawals.audit]
         self.outbox.write(batch, turn.answers)
         self.journal.commit(batch)

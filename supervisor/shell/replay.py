@@ -6,6 +6,7 @@ from supervisor.shell.journal import Journal
 from supervisor.shell.journal_file import JournalError
 from supervisor.shell.logs import Log
 from supervisor.shell.records import UnknownRecord, to_event
+from supervisor.shell.retrace import written
 from supervisor.shell.wire import Decoder, Refused
 
 
@@ -36,5 +37,7 @@ def restore(make: EngineMaker, site: SiteFile, journal: Journal, decoder: Decode
                 "whoever mends the program, and go on with the version before, or with an empty state folder"
             ) from error
         replayed += 1
+    settings = written.settings_text(site)
+    journal.begins(0 if snapshot is None else snapshot.seq, (written.sha256_of(settings), settings), written.program())
     log.info("restored", inputs_replayed=replayed, inputs_skipped=skipped, from_snapshot=snapshot is not None)
     return engine

@@ -172,6 +172,8 @@ def as_format_1(folder: Path) -> None:
         for (table,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
             if table not in FORMAT_1:
                 db.execute(f"DROP TABLE {table}")
+        db.execute("ALTER TABLE decisions DROP COLUMN own")
+        db.execute("ALTER TABLE snapshots DROP COLUMN mono_s")
         db.execute("DELETE FROM meta WHERE key = 'audit_head'")
         db.execute("UPDATE meta SET value = '1' WHERE key = 'format'")
     db.close()

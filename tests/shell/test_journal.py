@@ -10,9 +10,10 @@ import pytest
 from shellkit import T0, TOP, reading
 
 from supervisor.shell.clock import Mark
-from supervisor.shell.journal import SNAPSHOTS_KEPT, Batch, Journal
+from supervisor.shell.journal import Batch, Journal
 from supervisor.shell.journal_file import FORMAT, JournalError, JournalLocked
 from supervisor.shell.records import Input
+from supervisor.shell.retrace.snapshots import APART_S, KEEP_S, KEPT_NEWEST
 
 BOOT = "boot"
 
@@ -175,13 +176,33 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
 
 
 def test_the_newest_snapshot_is_found_and_few_are_kept(tmp_path: Path) -> None:
+    """The newest, and before them one for those who replay what was longer ago."""
     journal = open_journal(tmp_path)
     assert journal.newest_snapshot() is None
-    for n in range(SNAPSHOTS_KEPT + 3):
+    for n in range(KEPT_NEWEST + 3):
         journal.commit(Batch(mark(float(n)), inputs(1 + 2 * n, 2), snapshot=b"%d" % n))
     newest = journal.newest_snapshot()
-    assert newest is not None and newest.seq == journal.seq and newest.blob == b"%d" % (SNAPSHOTS_KEPT + 2)
-    assert journal._db.execute("SELECT count(*) FROM snapshots").fetchone()[0] == SNAPSHOTS_KEPT
+    assert newest is not None and newest.seq == journal.seq and newest.blob == b"%d" % (KEPT_NEWEST + 2)
+    assert kept_snapshots(journal) == [2, *(2 * (n + 1) for n in range(3, 3 + KEPT_NEWEST))]
+    journal.close()
+
+
+def kept_snapshots(journal: Journal) -> list[int]:
+    return [seq for (seq,) in journal._db.execute("SELECT seq FROM snapshots ORDER BY seq")]
+
+
+def test_every_kept_input_can_be_replayed_from_a_snapshot_before_it(tmp_path: Path) -> None:
+    """Over a season: inputs are kept for two weeks and can be begun to be replayed every few hours; the file does not grow."""
+    journal, step_s = open_journal(tmp_path), 3600.0
+    for n in range(30 * 24):
+        one = Input(step_s * n, T0 + step_s * n, "ticked", "", b"", False)
+        journal.commit(Batch(mark(step_s * n), [one], snapshot=b"s"))
+        journal.prune(step_s * n - KEEP_S, 500)
+        kept, first = kept_snapshots(journal), next(journal.inputs_after(0))[0]
+        assert first <= kept[0] + 1, "nothing is gone that the oldest snapshot goes on with"
+        assert journal.seq - kept[0] >= min(n - 1, KEEP_S / step_s), "two weeks can be replayed"
+        assert all(b - a <= APART_S / step_s for a, b in zip(kept, kept[1:], strict=False))
+    assert len(kept) <= KEEP_S / APART_S + 1 + KEPT_NEWEST + 1
     journal.close()
 
 
