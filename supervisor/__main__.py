@@ -17,6 +17,7 @@ from supervisor.shell.console import commands as cli_commands
 from supervisor.shell.console import gas as cli_gas
 from supervisor.shell.console import notify as notify_cmd
 from supervisor.shell.console import operators as cli_operators
+from supervisor.shell.console import replay as cli_replay
 from supervisor.shell.console import status as cli_status
 
 EXIT_WRONG = 2
@@ -80,6 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_calibration.add(commands)
     cli_operators.add(commands)
     cli_gas.add(commands)
+    cli_replay.add(commands)
     notify_cmd.add(commands)
     schema = commands.add_parser("schema", help="print the JSON Schema of a site file, for editors")
     schema.set_defaults(carry_out=_schema)
