@@ -28,12 +28,13 @@ APART_PCT_MIN = 1.0  # gases that differ by less cannot be told apart
 
 class Reach(NamedTuple):
     """Where the gas may stand: `low` and `high` in each gas by itself, `likely` if all went to plan, `give` what each may
-    differ from that without a dose having to do with it."""
+    differ from that without a dose having to do with it, `start` where it stood."""
 
     low: Mixture
     high: Mixture
     likely: Mixture
     give: Mixture
+    start: Mixture
 
     def holds(self, gas: Mixture) -> bool:
         return all(low <= here <= high for low, here, high in zip(self.low, gas, self.high, strict=True))
@@ -94,6 +95,7 @@ def reach(
         Mixture(high.o2_pct + rise.o2_pct, high.co2_pct + rise.co2_pct),
         likely,
         give,
+        start,
     )
 
 
@@ -127,11 +129,16 @@ def share_of(other: Mixture, gas: Mixture, where: Reach) -> float | None:
 
 def slip(read: Mixture, where: Reach) -> str:
     """Which figure is off by a factor as between percent, a fraction and parts per million; empty where none is, or where the
-    other figure is off in another way.
+    other figure is off in another way. Gas that stands where it stood is no slip, whatever doses should have made of it: they
+    may have gone elsewhere.
     """
     told = []
-    for what, here, likely, low, high in zip(("O2", "CO2"), read, where.likely, where.low, where.high, strict=True):
+    for what, here, likely, low, high, was, still in zip(
+        ("O2", "CO2"), read, where.likely, where.low, where.high, where.start, MARGIN_PCT, strict=True
+    ):
         factor = next((one for one in SLIPS if likely >= SLIP_PCT_MIN and abs(here * one - likely) <= 0.3 * likely), None)
+        if abs(here - was) <= still:
+            factor = None
         if factor is not None:
             told.append(f"{what} {here:.4f} %, expected {likely:.2f}: {factor:g} times that")
         elif not low <= here <= high:

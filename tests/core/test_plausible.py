@@ -95,3 +95,13 @@ def test_a_slip_is_told_where_the_other_figure_slips_as_well_or_is_right(read, t
     where = plausible.reach(bench.desk(), "e1", Seen("line-1", 3.0, 18.0, bench.mono_s), bench.mono_s + 1800.0)
     text = plausible.slip(Mixture(*read), where)
     assert [one.split()[0] for one in text.split("; ") if one] == told
+
+
+def test_gas_that_a_dose_did_not_move_is_no_slip_although_it_is_a_hundredth_of_what_was_expected() -> None:
+    """As with a hose off: CO2 stands at 0.13 % where the dose should have brought it near 15 %."""
+    bench = Bench().start()
+    was = Seen("line-1", 3.6, 0.1, bench.mono_s)
+    where = plausible.reach(bench.desk(), "e1", was, bench.mono_s + 1800.0)
+    dosed = where._replace(likely=Mixture(3.0, 14.7), high=where.high._replace(co2_pct=25.0))
+    assert plausible.slip(Mixture(3.6, 0.13), dosed) == ""
+    assert plausible.slip(Mixture(0.03, 0.13), dosed).startswith("O2"), "what has moved that far by itself is one all the same"
