@@ -55,6 +55,7 @@ class Books:
     asked: dict[str, tuple[str, set[str]]] = field(default_factory=dict)
     readings: dict[tuple[str, str, int], tuple[float, AnalyserReading]] = field(default_factory=dict)
     newest: dict[str, AnalyserReading] = field(default_factory=dict)
+    drawn: dict[str, tuple[str, float]] = field(default_factory=dict)  # by analyser, its line and since when
     states: dict[str, str] = field(default_factory=dict)
     given: dict[tuple[str, str], list[list]] = field(default_factory=dict)
     alarms: dict[str, AlarmStatus] = field(default_factory=dict)
@@ -106,10 +107,13 @@ class Witness:
             books.air[event.names] = (mono_s, body)
         elif isinstance(body, AnalyserReading):
             books.readings[(event.names[0], body.boot, body.seq)] = (mono_s, body)
+            if books.drawn.get(event.names[0], ("", 0.0))[0] != body.line:
+                books.drawn[event.names[0]] = (body.line, mono_s)
             if len(books.readings) >= 2 * _READINGS_BETWEEN:
                 self._forget_readings(mono_s)
             if body.status == "ok" and body.settled:
-                books.newest[body.line] = body
+                if self._complete(event.names[0], body.line, mono_s):
+                    books.newest[body.line] = body
         elif isinstance(body, UnitStatus):
             books.units[event.names[0]] = mono_s
         elif isinstance(body, DoseReport):
@@ -124,6 +128,11 @@ class Witness:
                 books.inside[body.target] = books.inside.get(body.target, set()) - people
             if body.action == "acknowledge" and body.occurrence is not None:
                 books.acknowledged.add((body.target, body.occurrence))
+
+    def _complete(self, analyser: str, line: str, mono_s: float) -> bool:
+        """Whether the line's own gas has had the time to come through: `settled` is the gateway's word, and is checked."""
+        since_s, known = self.books.drawn[analyser][1], self.site.lines.get(line)
+        return known is not None and mono_s - since_s >= known.transport_s + known.settling_s
 
     def _forget_readings(self, mono_s: float) -> None:
         """What is so old that no request may rest on it; the newest are kept however old they are."""
