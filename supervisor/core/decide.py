@@ -7,6 +7,8 @@ from supervisor.core import alarms, ledger, pulldown, regulation, sources, venti
 from supervisor.core.allocator import allocate
 from supervisor.core.balance import Mixture, Unreachable, feed_of, swept
 from supervisor.core.desk import Desk
+from supervisor.core.enclosure import GASES_OF
+from supervisor.core.reasons import Why, span
 from supervisor.core.state import Enclosure, Sample
 from supervisor.core.supply import DOSE_NL_MIN
 from supervisor.core.transitions import trigger
@@ -30,8 +32,8 @@ def on_sample(desk: Desk, name: str) -> None:
     """Decides for one enclosure, if its newest sample is one that nothing was decided on yet."""
     kept, recipe = desk.enclosure(name)
     sample = kept.sample
-    if sample is None or sample.taken_mono_s < max(desk.state.trusted_mono_s, kept.since_mono_s):
-        return  # from before the start or before this state: it says nothing about now
+    if sample is None or not_yet(desk, kept, sample) is not None:
+        return
     if kept.decided_mono_s is not None and sample.taken_mono_s - kept.decided_mono_s < BETWEEN_S[kept.state]:
         return  # the later readings of a visit keep the sample young and are not worth a decision each
     _say_limits(desk, name, sample, recipe)
@@ -42,6 +44,30 @@ def on_sample(desk: Desk, name: str) -> None:
     elif kept.state == "venting":
         _vent(desk, name, kept, sample)
     kept.decided_mono_s = sample.taken_mono_s
+
+
+def not_yet(desk: Desk, kept: Enclosure, sample: Sample) -> Why | None:
+    """Why a sample says nothing about now: it is from before the start, or from before this state."""
+    if sample.taken_mono_s < desk.state.trusted_mono_s:
+        return Why("before_start", "its last sample is from before the start, or before the clock jumped")
+    if sample.taken_mono_s < kept.since_mono_s:
+        return Why("before_state", f"its last sample is from before it was {kept.state.replace('_', ' ')}")
+    return None
+
+
+def tell_standing(desk: Desk, name: str) -> None:
+    """Why nothing at all is to be given, for whoever listens; nothing is told where something is wanted or runs."""
+    kept = desk.state.enclosures[name]
+    if not GASES_OF[kept.state]:
+        filling = "filling: it is open to people"
+        words = filling if kept.state == "filling" else f"faulted until a person has found and reset it: {kept.fault_reason}"
+        desk.tell("not_given", name, None, Why("state", words))
+    elif kept.sample is None:
+        desk.tell("not_given", name, None, Why("no_sample", "no sample of it has come yet"))
+    elif (why := not_yet(desk, kept, kept.sample)) is not None:
+        desk.tell("not_given", name, None, why)
+    elif not kept.running and all(nl <= 0.0 for nl in kept.wanted_nl.values()):
+        desk.tell("not_given", name, None, Why("given", "nothing more is wanted until the next decision"))
 
 
 def projected(desk: Desk, name: str, sample: Sample) -> Mixture:
@@ -73,6 +99,7 @@ def _pull_down(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: S
         abs(o2_off_pct) <= SETPOINT_SHARE * recipe.o2_band_pct and abs(co2_off_pct) <= SETPOINT_SHARE * recipe.co2_band_pct
     )
     if arrived and quiet:
+        desk.tell("decided", name, None, Why("arrived", "", lambda: f"{_seen(desk, kept, sample, here)}; at its set-points"))
         trigger(desk, name, "at_setpoint", f"at {sample.o2_pct:.2f} % O2 and {sample.co2_pct:.2f} % CO2")
         return
     volume_nl = desk.site.enclosures[name].free_volume_nl
@@ -81,6 +108,10 @@ def _pull_down(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: S
     except Unreachable as why:
         alarms.condition(desk, "nitrogen_impure", name, True, str(why))
         kept.wanted_nl = {}
+        words = str(why)
+        desk.tell("decided", name, None, Why(
+            "unreachable", words, lambda: f"{_seen(desk, kept, sample, here)}; {words} -> nothing",
+        ))  # fmt: skip
         return
     alarms.condition(desk, "nitrogen_impure", name, False)
     if plan.nitrogen_nl > 0.02 * volume_nl:
@@ -101,7 +132,7 @@ def _pull_down(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: S
         wanted = allocate(here, target, _feeds(desk, name, no_nitrogen=here.o2_pct < recipe.o2_pct), volume_nl)
         why_text = "trim to the set-points"
     kept.wanted_nl, kept.why = wanted, why_text
-    _decided(desk, name, kept, sample, here)
+    _decided(desk, name, kept, sample, here, why_text)
 
 
 def _judge_decay(desk: Desk, name: str, kept: Enclosure, sample: Sample) -> None:
@@ -166,7 +197,15 @@ def _hold(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: Sample
         desk, "o2_low_no_air", name, no_air and here.o2_pct < recipe.o2_pct - recipe.o2_band_pct,
         f"oxygen {here.o2_pct:.2f} %, set-point {recipe.o2_pct:g} %; command: vent",
     )  # fmt: skip
-    _decided(desk, name, kept, sample, here)
+    if desk.site.source_of(name, "nitrogen") is None:
+        left_out = ""
+    elif low_o2:
+        left_out = "; no nitrogen: oxygen is below its set-point"
+    else:
+        left_out = "" if "nitrogen" in feeds else "; no nitrogen: so little oxygen too much is the fruit's to use up"
+    near = abs(o2_move) < 0.005 and abs(co2_move) < 0.005
+    wants = "both gases are near enough" if near else f"wants {o2_move:+.2f} % O2, {co2_move:+.2f} % CO2{left_out}"
+    _decided(desk, name, kept, sample, here, wants)
 
 
 def _feeds(desk: Desk, name: str, no_nitrogen: bool) -> dict[Gas, Mixture]:
@@ -192,9 +231,30 @@ def _vent(desk: Desk, name: str, kept: Enclosure, sample: Sample) -> None:
     given_nl = sum(nl for _, nl in ledger.given_nl(desk, name, sample.taken_mono_s))
     kept.wanted_nl = {"air": max(0.0, air_nl - given_nl)} if desk.site.source_of(name, "air") is not None else {}
     kept.why = f"vent: CO2 {sample.co2_pct:.2f} %, O2 {sample.o2_pct:.2f} %"
+    if desk.told is not None:
+        good = f", breathable {kept.breathable_samples} times of {venting.GOOD_SAMPLES}" if kept.breathable_samples else ""
+        words = f"{_seen(desk, kept, sample, None)}; wants air until it can be breathed{good}{_volumes(kept)}"
+        desk.tell("decided", name, None, Why("vent", words))
 
 
-def _decided(desk: Desk, name: str, kept: Enclosure, sample: Sample, here: Mixture) -> None:
+def _seen(desk: Desk, kept: Enclosure, sample: Sample, here: Mixture | None) -> str:
+    """The sample that is decided on, and where the gas will stand with what was given since."""
+    age = span(desk.now.mono_s - sample.taken_mono_s)
+    quality = "doubted since" if kept.doubt else "good"
+    words = f"sample {sample.o2_pct:.2f} % O2, {sample.co2_pct:.2f} % CO2, {age} old, {quality}"
+    moved = here is not None and max(abs(here.o2_pct - sample.o2_pct), abs(here.co2_pct - sample.co2_pct)) >= 0.005
+    return f"{words}; with what is given since {here.o2_pct:.2f} %, {here.co2_pct:.2f} %" if moved else words  # type: ignore
+
+
+def _volumes(kept: Enclosure) -> str:
+    given = [f"{nl:.1f} nl {gas}" for gas, nl in kept.wanted_nl.items() if nl > 0.0]
+    return f" -> {', '.join(given) or 'nothing'}"
+
+
+def _decided(desk: Desk, name: str, kept: Enclosure, sample: Sample, here: Mixture, wants: str) -> None:
+    if desk.told is not None:
+        words = f"{_seen(desk, kept, sample, here)}; {wants}{_volumes(kept)}"
+        desk.tell("decided", name, None, Why(kept.phase or "hold", words))
     desk.say(
         "decided", enclosure=name, state=kept.state, o2_pct=round(sample.o2_pct, 3), co2_pct=round(sample.co2_pct, 3),
         projected_o2_pct=round(here.o2_pct, 3), projected_co2_pct=round(here.co2_pct, 3), why=kept.why,

@@ -2,26 +2,33 @@
 
 from dataclasses import dataclass, field
 
+from supervisor.core.reasons import Kind, Told, Why
 from supervisor.core.state import Enclosure, SiteState
 from supervisor.messages import Outbound
 from supervisor.settings import Recipe, SiteFile
-from supervisor.values import Effect, Now, Publish, Say
+from supervisor.values import Effect, Gas, Now, Publish, Say
 
 
 @dataclass(slots=True)
 class Desk:
-    """One step's worth of work. Lives no longer than the step."""
+    """One step's worth of work. Lives no longer than the step. Whoever wants to know why puts a list into `told`."""
 
     site: SiteFile
     state: SiteState
     now: Now
     effects: list[Effect] = field(default_factory=list)
+    told: list[Told] | None = None
 
     def publish(self, body: Outbound, *names: str) -> None:
         self.effects.append(Publish(names, body))
 
     def say(self, event: str, /, level: str = "info", **figures: float | int | str | bool | None) -> None:
         self.effects.append(Say(level, event, figures))  # type: ignore[arg-type]
+
+    def tell(self, kind: Kind, enclosure: str, gas: Gas | None, why: Why) -> None:
+        """Gives a reason out, if anybody listens."""
+        if self.told is not None:
+            self.told.append(Told(kind, enclosure, gas, why.code, why.told(), why.volume_nl))
 
     def enclosure(self, name: str) -> tuple[Enclosure, Recipe]:
         return self.state.enclosures[name], self.site.recipe_of(name)

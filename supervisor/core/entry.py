@@ -191,6 +191,21 @@ def _permit(desk: Desk, name: str, room: Room, air_good: bool) -> None:
     desk.effects.append(PermitRoom(name, dosing, air, state.epoch, desk.now.wall_s + timing.permit_valid_s))
 
 
+def why_no_permit(desk: Desk, name: str, gas: Gas) -> str:
+    """Why this room has no permit for a gas, in words, by what `_permit` went by."""
+    room, state = desk.state.rooms[name], desk.state
+    if room.permit_held_until_mono_s is not None and desk.now.mono_s < room.permit_held_until_mono_s:
+        return "the guard refused the permit, which is tried again"
+    if not state.epoch_settled:
+        return "just started: every unit has to tell first which epoch it has seen"
+    if gas != "air" and room.status != "clear":
+        return f"the room is {room.status}: {'; '.join(room.reasons)}"
+    if gas != "air":
+        return f"an alarm keeps the room's gas off: {', '.join(alarms.problems(desk, name)) or 'one of the site'}"
+    inside = [*room.people, *room.at_door]
+    return f"in it or at its door: {', '.join(inside)}" if inside else f"the room is {room.status}: {'; '.join(room.reasons)}"
+
+
 def withdraw(desk: Desk, name: str) -> None:
     """Nothing is permitted in this room from now on. It holds as long as any permit: one that had expired by the time it
     arrived would be refused, and a permit from before it, delivered once more, is told from it by its earlier end.

@@ -30,6 +30,7 @@ from supervisor.core import (
     units,
 )  # fmt: skip
 from supervisor.core.desk import Desk
+from supervisor.core.reasons import Told
 from supervisor.core.state import SiteState
 from supervisor.messages import (
     AnalyserReading,
@@ -68,6 +69,8 @@ class Core:
     def __init__(self, site: SiteFile) -> None:
         self.site = site
         self.state = SiteState()
+        self.told: list[Told] | None = None
+        """Whoever wants to know why puts a list here; the reasons of each step are added to it."""
         fit.fit(site, self.state)
 
     @classmethod
@@ -84,7 +87,7 @@ class Core:
 
     def step(self, event: Event) -> list[Effect]:
         """Takes one event; returns what is to be done about it, in order."""
-        desk = Desk(self.site, self.state, event.now)
+        desk = Desk(self.site, self.state, event.now, told=self.told)
         _watch_clock(desk)
         match event:
             case Ticked():
@@ -259,6 +262,9 @@ def _tick(desk: Desk) -> None:
         dosing.judge(desk, name)
     if names:
         dosing.serve(desk, names, sweeping)
+    if desk.told is not None:
+        for name in names:
+            decide.tell_standing(desk, name)
     for name in names:
         _show_if_news(desk, name)
     for name in site.analysers if sweeping else ():

@@ -13,7 +13,8 @@ from supervisor.core import ledger
 from supervisor.core.balance import AIR_O2_PCT
 from supervisor.core.desk import Desk
 from supervisor.core.enclosure import GASES_OF
-from supervisor.core.state import Enclosure, Wait
+from supervisor.core.reasons import Why, span
+from supervisor.core.state import Dose, Enclosure, Wait
 from supervisor.settings import Recipe, SiteFile, Source
 from supervisor.values import GASES, Gas
 
@@ -28,6 +29,8 @@ VENT_HEAD_S = 3 * 3600.0
 OUT_OF_BAND_HEAD_S = 2 * 3600.0
 IN_BAND_HEAD_S = 3600.0
 PULL_DOWN_HEAD_S = 3600.0
+NITROGEN_FIRST = Why("nitrogen_first", "nitrogen first: CO2 before it would be blown away")
+NO_SOURCE = Why("no_source", "no source of it is piped to this enclosure")
 HEAD_S_MAX: dict[Gas, float] = {"nitrogen": OUT_OF_BAND_HEAD_S, "co2": OUT_OF_BAND_HEAD_S, "air": VENT_HEAD_S}
 
 
@@ -40,12 +43,30 @@ def follow(desk: Desk, name: str) -> None:
     for gas in GASES:
         valve = f"{name}/{gas}"
         wants = kept.wanted_nl.get(gas, 0.0) >= DOSE_NL_MIN and gas in GASES_OF[kept.state]
+        why_not = None
         if gas == "co2" and kept.state == "pulling_down" and kept.wanted_nl.get("nitrogen", 0.0) >= DOSE_NL_MIN:
-            wants = False  # nitrogen first: CO2 before it would be blown away
+            why_not = NITROGEN_FIRST if wants else None
+            wants = False
         if not wants or desk.site.source_of(name, gas) is None:
             waits.pop(valve, None)
+            if desk.told is not None and kept.wanted_nl.get(gas, 0.0) > 0.0:
+                desk.tell("not_given", name, gas, why_not or _why_no_wait(desk, name, gas))
         elif valve not in waits:
             waits[valve] = Wait(desk.now.mono_s)
+
+
+def _why_no_wait(desk: Desk, name: str, gas: Gas) -> Why:
+    """Why a valve that is to give something stands in no line."""
+    kept = desk.state.enclosures[name]
+    if gas not in GASES_OF[kept.state]:
+        return Why("state", f"an enclosure that is {kept.state} gets none")
+    return NO_SOURCE if desk.site.source_of(name, gas) is None else too_little(kept.wanted_nl[gas])
+
+
+def too_little(wanted_nl: float) -> Why:
+    """Less is wanted than a stroke is worth."""
+    words = f"less than {DOSE_NL_MIN:g} nl is not worth a valve's stroke"
+    return Why("too_little", words, lambda: f"{words}: {max(wanted_nl, 0.0):.1f} nl is wanted")
 
 
 def had_lease(desk: Desk, name: str, gas: Gas) -> None:
@@ -132,12 +153,27 @@ def overdue(desk: Desk, source: Source, well_since_mono_s: float) -> str:
 # ------------------------------------------------------------------------------------------------ the share
 
 
-def flow_nl_min(desk: Desk, name: str, source: Source) -> float:
-    """What this inlet may draw of the source now; 0 when it has to wait for others."""
+def turn_waits(desk: Desk, valve: str, source: Source, before: list[str]) -> Why:
+    """Why a valve whose way is free is not served: others stand before it, and the source has no more to give now."""
+
+    def detail() -> str:
+        well_s = desk.state.sources[source.id].well_since_mono_s
+        since_s = max(desk.state.waits[valve].since_mono_s, 0.0 if well_s is None else well_s)
+        left_s = max(0.0, longest_wait_s(desk.site, source) - (desk.now.mono_s - since_s))
+        return f"waits for its turn at {source.id}, {len(before)} before it, at most {span(left_s)} more at full capacity"
+
+    return Why("turn", "waits for its turn", detail)
+
+
+def offer(desk: Desk, name: str, source: Source) -> float | Why:
+    """What this inlet may draw of the source now, normal litres a minute; a reason when it has to wait for others."""
     inlet_nl_min = desk.site.enclosures[name].flow_nl_min_max.of(source.gas)
     others = ledger.drawing(desk, source.id)
     if source.valves_at_once is not None and len(others) >= source.valves_at_once:
-        return 0.0
+        return Why(
+            "valves_at_once", "waits for a valve to close",
+            lambda: f"{len(others)} valves stand open on {source.id} ({_names(others)}), {source.valves_at_once} at once",
+        )  # fmt: skip
     said_nl_min = desk.state.sources[source.id].capacity_nl_min
     most_nl_min = source.capacity_nl_min if said_nl_min is None else min(source.capacity_nl_min, said_nl_min)
     if source.purity:
@@ -145,7 +181,17 @@ def flow_nl_min(desk: Desk, name: str, source: Source) -> float:
             most_nl_min = min(most_nl_min, best_flow_nl_min(desk, one, source))
     left_nl_min = most_nl_min - sum(dose.flow_nl_min for dose in others)
     flow_nl_min = min(inlet_nl_min, left_nl_min)
-    return flow_nl_min if flow_nl_min >= FLOW_SHARE_MIN * min(inlet_nl_min, most_nl_min) else 0.0
+    if flow_nl_min > 0.0 and flow_nl_min >= FLOW_SHARE_MIN * min(inlet_nl_min, most_nl_min):
+        return flow_nl_min
+    return Why(
+        "capacity", "waits for others on its source",
+        lambda: f"first in line at {source.id}, which can give {most_nl_min:.0f} nl/min now: {_names(others) or 'nobody'} "
+        f"{'draw' if len(others) > 1 else 'draws'} {sum(dose.flow_nl_min for dose in others):.0f} of it",
+    )  # fmt: skip
+
+
+def _names(doses: list[Dose]) -> str:
+    return ", ".join(dict.fromkeys(one.enclosure for one in doses))
 
 
 def best_flow_nl_min(desk: Desk, name: str, source: Source) -> float:

@@ -6,6 +6,7 @@ refusal of the guard, a finding of the watch) follows from the outside events al
 
 from pydantic import Base64Bytes, BaseModel
 
+from supervisor.core.reasons import Told
 from supervisor.core.site import Core
 from supervisor.guard import Cleared, Guard, Refusal
 from supervisor.messages import EnclosureState
@@ -61,6 +62,10 @@ class Engine:
 
         parts = {"core": self._core.dump(), "guard": self._guard.dump(), "watch": self._watch.dump()}
         return _Snapshot(**{name: base64.b64encode(blob) for name, blob in parts.items()}).model_dump_json().encode()
+
+    def listen(self, told: list[Told] | None) -> None:
+        """The core's reasons go into `told` from now on. It changes no decision."""
+        self._core.told = told
 
     def step(self, event: Event) -> list[Outgoing]:
         """The guard sees every event first, then the watch, then the core; what the core asks goes back to the guard."""

@@ -117,6 +117,7 @@ def carry_out(bench: Watched, act: tuple) -> None:
         bench.wall_s += rest[0]
         bench.oracle.said.clear()
         bench.oracle.units.clear()
+        corekit.Bench.tick(bench)  # or the next jump may take this one back before anybody has seen it
 
 
 @given(acts_and_waits=story)

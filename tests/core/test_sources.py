@@ -7,6 +7,7 @@ from corekit import RequestDose, StopDose
 
 from supervisor.core import sources, supply
 from supervisor.core.decide import nitrogen_o2_pct
+from supervisor.core.reasons import Why
 from supervisor.core.state import Sample, Wait
 from supervisor.settings import SiteFile
 from supervisor.values import Row
@@ -315,7 +316,7 @@ def test_who_waits_beyond_the_bound_of_a_source_that_is_well_is_told_unless_it_i
     bound_s = 7200.0 + 2 * 12 * 131.0 + 1.0
     bench = bench_with()
     bench.step_s = 30.0
-    monkeypatch.setattr(supply, "flow_nl_min", lambda *_: 0.0)
+    monkeypatch.setattr(supply, "offer", lambda *_: Why("capacity", "nothing to be had"))
     bench.core.state.sources["generator"].well_since_mono_s = bench.mono_s - bound_s
     kept = wanting(bench, "e2")
     bench.cell["line-2"] = None
@@ -332,7 +333,7 @@ def test_who_waits_beyond_the_bound_of_a_source_that_is_well_is_told_unless_it_i
 
 def test_after_an_outage_the_wait_counts_from_when_the_source_was_well_again(monkeypatch: pytest.MonkeyPatch) -> None:
     bench = bench_with()
-    monkeypatch.setattr(supply, "flow_nl_min", lambda *_: 0.0)
+    monkeypatch.setattr(supply, "offer", lambda *_: Why("capacity", "nothing to be had"))
     wanting(bench, "e2")
     bench.core.state.waits["e2/nitrogen"] = Wait(bench.mono_s - 1e5)
     bench.run(60)

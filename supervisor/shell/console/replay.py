@@ -32,6 +32,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
                                  description=what, epilog=EPILOG, allow_abbrev=False)  # fmt: skip
     parser.add_argument("paths", type=Path, nargs="+", metavar="[SITE] JOURNAL",
                         help="the site file, and the folder given to `run` as --state or a copied journal")  # fmt: skip
+    parser.add_argument("--explain", metavar="ENCLOSURE", help="why each of its doses was or was not given, with numbers")
     add_period(parser)
     parser.add_argument("--json", action="store_true", help="as JSON")
     parser.set_defaults(carry_out=_replay)
@@ -58,6 +59,10 @@ def _carry_out(args: argparse.Namespace, record: "Record", site: "SiteFile | Non
     from supervisor.shell.retrace.proof import Window, prove
 
     window = Window(record, _wall_s(args.since), _wall_s(args.until))
+    if args.explain is not None:
+        from supervisor.shell.console import replay_explain
+
+        return replay_explain.show(args, record, site, window)
     proof = prove(record, site, window)
     if args.json:
         print(json.dumps(as_data(record, proof), indent=2))

@@ -4,9 +4,10 @@ A run that began with other settings went on from a snapshot with them, so the r
 the input of that snapshot, and goes on from there as the start did (`shell/replay.py`).
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import NamedTuple
 
+from supervisor.core.reasons import Told
 from supervisor.settings import SiteFile
 from supervisor.shell.batch import decision
 from supervisor.shell.engine import Engine, Outgoing
@@ -41,8 +42,14 @@ class Replayer:
         self._sites: dict[str, SiteFile] = {}
         self._turns = self._changes()
         self._bases = {run.base for run in self._turns.values()}
+        self._told: list[Told] | None = None
         self._dumps: dict[int, bytes] = {}
         self._put(self._site_at(max(base, record.first_seq)), blob or (self._blob(base) if base else None))
+
+    def listen(self, told: list[Told]) -> None:
+        """The core's reasons of each step go into `told` from now on."""
+        self._told = told
+        self.engine.listen(told)
 
     def _blob(self, seq: int) -> bytes:
         blob = self.record.blob(seq)
@@ -95,15 +102,13 @@ class Replayer:
             ) from error
         self._decoder, self._encoder = Decoder(site), Encoder(site.root)
 
-    def steps(self, before: Callable[[Input], None] | None = None) -> Iterator[Stepped]:
-        """Input by input. `before` is called with each input before the engine has it. Raises RecordUnreadable."""
+    def steps(self) -> Iterator[Stepped]:
+        """Input by input. Raises RecordUnreadable."""
         if self.base in self._bases:
             self._dumps[self.base] = self.engine.dump()
         for seq, row, recorded, gap in self.record.rows(self.base, self.last):
             if seq in self._turns:
                 self._turn(self._turns[seq])
-            if before is not None:
-                before(row)
             yield self._step(seq, row, recorded, gap)
             if seq in self._bases:
                 self._dumps[seq] = self.engine.dump()
@@ -120,6 +125,7 @@ class Replayer:
             event = to_event(row, self._decoder)
             if not isinstance(event, Refused):
                 self.engine.step(event)
+        self.engine.listen(self._told)
 
     def _step(self, seq: int, row: Input, recorded: list[str], gap: int) -> Stepped:
         event: Event | None = None
