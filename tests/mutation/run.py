@@ -56,8 +56,8 @@ TESTS = {
     "core/calibration_judge": core("calibration", "calibration_gas", "calibration_time"),
     "core/calibration_plan": core("calibration", "calibration_gas", "calibration_time"),
     "core/people": core("people_permits", "people", "people_gone"),
-    "core/entry": core("entry", "entry_words", "entry_air", "people_permits", "people", "people_gone", "entry_exposure",
-                       "entry_moving"),
+    "core/entry": core("entry", "entry_back", "entry_words", "entry_air", "people_permits", "people", "people_gone",
+                       "entry_exposure", "entry_moving"),
 }
 # No rewriting of asserts: it costs more than most tests, and nobody reads why a mutant's test failed.
 BARE = ["-x", "-q", "--noconftest", "--no-header", "--tb=no", "--assert=plain", "-W", "ignore", "-o", "addopts=",
