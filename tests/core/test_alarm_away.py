@@ -251,6 +251,19 @@ def test_an_alarm_that_the_site_file_takes_out_of_service_comes_back_when_it_nam
     assert panel.events("alarm_in_service") == ["alarm_in_service"]
 
 
+def test_one_that_flaps_out_of_service_says_how_often_when_it_has_been_calm_for_a_minute() -> None:
+    """No delay of it runs and nobody waits for it: the calm alone has to be noticed."""
+    panel = Panel()
+    panel.restart(out_of_service(panel.key))
+    for _ in range(5):
+        panel.do("on", 5.0), panel.do("off", 5.0)
+    for _ in range(70):
+        panel.do("wait", 1.0)
+    calm = [one for one in panel.said if one.event == "alarm_away_calm"]
+    assert [(one.figures["trips"], one.figures["state"]) for one in calm] == [(5, "out_of_service")]
+    assert panel.state.alarm_timers == {}, "and nothing is waited for after it"
+
+
 @pytest.mark.parametrize("key", ["room_air_unsafe-east", "unit_silent-nowhere", "no_such-east"])
 def test_what_is_about_people_or_is_no_alarm_is_not_taken_out_of_service(key: str) -> None:
     panel = Panel(*key.split("-"))

@@ -8,6 +8,9 @@ _LIFE_WORDS = ("occurs", "clears", "acknowledge", "shelve", "suppress", "take_ou
 _LEVEL = 'Level = Literal["none", "small", "warned", "beyond_action", "beyond_twice"]'
 _LEVEL_WORDS = ("none", "small", "warned", "beyond_action", "beyond_twice")
 _BEFORE_START = "nothing passes before `Started`, which sets it"
+_WAITS = (
+    "waits = alarm.pending_mono_s is not None or alarm.clearing_mono_s is not None or alarm.chattering or alarm.away_trips > 0"
+)
 _GAP_MAX = "left_s = min(seconds, (TWA_MINUTES + 1) * MINUTE_S)  # of a longer gap nothing else would be left anyway"
 _TOUCH = "TOUCH_S = 1e-6  # sums of seconds that make a minute may lack a rounding error"
 _AIR_FIRST = "where nitrogen and CO2 are permitted, air is"
@@ -41,6 +44,7 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         'def condition(desk: Desk, name: str, subject: str, active: bool, text: str = "") -> None:',
         "'' lost",
     ): "without a text the condition is over, and its words are not used",
+    ("core/alarms", _WAITS, "0 plus"): "one that chatters away has come three times at least",
     ("core/alarm_rate", "return False", "return nothing"): "nothing is as false",
     **{("core/alarm_life", _WORDS, f"{word!r} lost"): "for who reads, and for type checkers" for word in _LIFE_WORDS},
     **{("core/calibration_sums", _LEVEL, f"{word!r} lost"): "for who reads, and for type checkers" for word in _LEVEL_WORDS},
