@@ -33,6 +33,12 @@ def wanted_line(desk: Desk, name: str) -> str | None:
     return None if run is None else run.line
 
 
+def waits_for_time(desk: Desk, name: str) -> bool:
+    """Whether a gas is wanted and there was no time for it yet: then sampling goes ahead of its time to make some."""
+    cal = desk.state.analysers[name].calibration
+    return cal.run is None and bool(gas_lines(desk, name)) and _can(desk, name) and _wanted(desk, name, cal) is not None
+
+
 def visit_over(desk: Desk, name: str, line: str) -> bool:
     return wanted_line(desk, name) != line
 

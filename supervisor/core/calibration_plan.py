@@ -5,6 +5,7 @@ first: no gas is drawn where that would leave somebody's sample overdue, and a p
 become due.
 """
 
+from supervisor.core import sample_bound
 from supervisor.core.calibration_state import Calibration, Result
 from supervisor.core.desk import Desk
 from supervisor.messages import at
@@ -18,8 +19,6 @@ YIELD_S = 2.0 * HOUR_S  # so long does a gas that has become due let pull-downs 
 STILL_S = 60.0  # beside transport and settling: until enough readings have stood still
 PATIENCE_S = 180.0  # and when they do not, until it is given up
 OVERHEAD_S = 10.0  # of a visit: until a reading comes and the next line is chosen
-ROOM_SHARE = 0.9  # of the greatest age of a sample, so that the bound has room
-IN_VAIN = 3  # visits without a sample, and no sample is waited for
 AGAIN_S = 1.0 * HOUR_S  # before room air sends for a gas again that has just been drawn
 OVERDUE = 2.0  # so many intervals without a good calibration, and it is overdue
 
@@ -128,33 +127,13 @@ def _somebody_is_changing(desk: Desk, name: str) -> bool:
 
 
 def affordable(desk: Desk, name: str, lasting_s: float) -> bool:
-    """Whether everybody's sample still comes in time when this analyser first draws something else for so long: oldest
-    first, each visit after the one before. Lines that others reach as well cost their share of a visit; one that has been
-    looked at in vain again and again holds up nothing, and one that nothing is believed of has no samples to lose.
+    """Whether everybody's sample still comes within its bound when this analyser first draws something else for so long. One
+    that nothing is believed of has no samples to lose.
     """
     if desk.state.analysers[name].disbelieved:
         return True
-    site, limit_s = desk.site, ROOM_SHARE * desk.site.timing.sample_age_s_max
-    wanted: list[tuple[float, float]] = []
-    for line in site.analysers[name].lines:
-        enclosure = site.enclosure_of_line.get(line.id)
-        if enclosure is None or desk.state.enclosures[enclosure].state == "filling":
-            continue
-        kept = desk.state.enclosures[enclosure]
-        since_s = max(kept.since_mono_s, desk.state.started_mono_s)
-        if kept.missed_visits >= IN_VAIN:
-            continue
-        if kept.sample is not None:
-            since_s = max(since_s, kept.sample.taken_mono_s)
-        reaching = sum(any(other.id == line.id for other in one.lines) for one in site.analyser)
-        visit_s = line.transport_s + line.settling_s + OVERHEAD_S
-        wanted.append((limit_s - (desk.now.mono_s - since_s), visit_s / reaching))
-    spent_s = lasting_s
-    for slack_s, visit_s in sorted(wanted):
-        spent_s += visit_s
-        if spent_s > slack_s:
-            return False
-    return True
+    jobs, _ = sample_bound.jobs(desk, name)
+    return sample_bound.keeps_all(jobs, desk.now.mono_s, None, lasting_s)
 
 
 def late(desk: Desk, name: str, gases: list[str]) -> tuple[list[str], list[str]]:

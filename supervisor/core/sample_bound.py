@@ -18,6 +18,7 @@ ROOM_MIN = 0.9  # so much of it is used where a round takes too long for that
 ROUTINE_SHARE = 0.75  # of an analyser's time, what its rounds take at most; the rest may go where it is worth most
 AGAIN_S = 120.0  # after a visit without a sample, the pause before the next; doubled each time, up to the bound
 PAID_SHARE = 0.9  # of the bound, how old a sample is when the next counts as asked for by the bound
+PLANNED_SHARE = 0.98  # of the bound, what visits are planned by: a chain of them takes a little longer than they lately took
 SPARE_VISITS = 2.0  # of a day's gas, what is kept back for visits that took longer or came a little early
 USUAL_LATE_S = 10.0  # how much longer than its line's times a visit usually takes: until the next reading, and its message
 DAY_S = 86400.0
@@ -104,7 +105,7 @@ def jobs(desk: Desk, analyser: str) -> tuple[list[Job], float]:
     found = []
     for name in names:
         kept = desk.state.enclosures[name]
-        deadline_mono_s = sampled_mono_s(desk, kept) + bound_of_s(desk, name, bound)
+        deadline_mono_s = sampled_mono_s(desk, kept) + PLANNED_SHARE * bound_of_s(desk, name, bound)
         if kept.missed_visits and kept.visited_mono_s is not None:
             deadline_mono_s = max(deadline_mono_s, kept.visited_mono_s + again_s(kept, bound))
         found.append(Job(deadline_mono_s, name, _expected_s(desk, analyser, name)))

@@ -57,7 +57,7 @@ def choose(desk: Desk, name: str) -> str | None:
         enclosure = desk.site.enclosure_of_line.get(line)
         if sample_bound.keeps_all(jobs, desk.now.mono_s, enclosure, cost_s):
             return line
-    return _due_first(desk, jobs, bound)
+    return _due_first(desk, jobs, bound, ahead=calibration.waits_for_time(desk, name))
 
 
 def _candidates(desk: Desk, name: str, bound: float, taken: list[str]) -> list[tuple[float, str, float]]:
@@ -88,12 +88,15 @@ def _worth(desk: Desk, enclosure: str, bound: float, ahead_s: float) -> float:
     return worth if worth > 0.0 and sample_bound.may_draw(desk, enclosure, bound) else 0.0
 
 
-def _due_first(desk: Desk, jobs: list[Job], bound: float) -> str | None:
-    """Whoever cannot wait any longer, or None when everybody can for now."""
-    if sample_bound.keeps_all(jobs, desk.now.mono_s, None, desk.site.timing.tick_s):
-        return None
-    for job in jobs:
-        if sample_bound.may_draw(desk, job.enclosure, bound, due=True):
+def _due_first(desk: Desk, jobs: list[Job], bound: float, ahead: bool) -> str | None:
+    """Whoever cannot wait any longer, or None when everybody can for now. `ahead`: whoever is due next, from half the bound on;
+    a round without a pause leaves the most time for something else.
+    """
+    due = not sample_bound.keeps_all(jobs, desk.now.mono_s, None, desk.site.timing.tick_s)
+    for job in jobs if due or ahead else []:
+        if not due and job.deadline_mono_s - desk.now.mono_s > bound / 2.0:
+            return None
+        if sample_bound.may_draw(desk, job.enclosure, bound, due):
             return desk.site.enclosures[job.enclosure].line
     return None
 

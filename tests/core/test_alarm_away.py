@@ -300,3 +300,14 @@ def test_an_alarm_that_this_version_does_not_know_any_more_waits_for_a_person_s_
     panel.do("wait")
     assert panel.do("ack 3") is None and panel.do("ack 3") is None and panel.alarm.state == "normal"
     assert "does not know any more" in panel.told[-1].text
+
+
+def test_how_often_one_came_on_the_shelf_is_said_when_its_point_is_gone() -> None:
+    panel = Panel("unit_silent", "gw-gone")
+    panel.state.alarms[panel.key] = Alarm("unit_silent", "gw-gone")
+    panel.do("shelve 1")
+    for _ in range(4):
+        panel.do("on", 5.0), panel.do("off", 5.0)
+    panel.restart()
+    calm = [one.figures for one in panel.said if one.event == "alarm_away_calm"]
+    assert [one["trips"] for one in calm] == [4] and panel.alarm.away_trips == 0

@@ -31,7 +31,7 @@ from mutants import Mutant, mutants  # noqa: E402
 
 GUARD_NAMES = ("latches", "identity", "start", "clock", "basis", "room", "source", "volume", "unasked", "sensors", "people")
 GUARD = [f"tests/guard/test_guard_{name}.py" for name in GUARD_NAMES]
-WATCH = [f"tests/watch/test_watch_{name}.py" for name in ("valves", "late_words", "answer", "gases", "samples", "rest")]
+WATCH = [f"tests/watch/test_watch_{name}.py" for name in ("valves", "late_words", "answer", "gases", "samples", "rest", "deliveries")]
 
 
 def core(*names: str) -> list[str]:
@@ -43,6 +43,8 @@ TESTS = {
     "guard": GUARD,
     "guard_memory": GUARD,
     "watch": WATCH,
+    "watch_deliveries": WATCH,
+    "watch_moves": WATCH,
     "core/alarm_life": [*core("alarm_life"), *ALARMS],
     "core/alarms": ALARMS,
     "core/alarm_words": ALARMS,
@@ -62,7 +64,7 @@ TESTS = {
 # No rewriting of asserts: it costs more than most tests, and nobody reads why a mutant's test failed.
 BARE = ["-x", "-q", "--noconftest", "--no-header", "--tb=no", "--assert=plain", "-W", "ignore", "-o", "addopts=",
         "-p", "no:cacheprovider", "-p", "no:hypothesispytest", "-p", "no:timeout"]  # fmt: skip
-ONE_FILE = ("guard", "guard_memory", "watch")
+ONE_FILE = ("guard", "guard_memory", "watch", "watch_deliveries", "watch_moves")
 FIRST_ASKED = 6
 SECONDS_MAX = 120
 NOTES = Path(tempfile.mkdtemp(prefix="mutation-"))
