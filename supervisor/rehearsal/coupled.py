@@ -64,17 +64,21 @@ class Coupled:
     def step(self, event: Event) -> list[Outgoing]:
         outgoing = self.engine.step(event)
         for one in outgoing:
-            if isinstance(one, Say):
-                self.on_say(one)
-            elif isinstance(one, Row):
-                self.on_row(one)
-            else:
-                sent = self.encoder.encode(one)
-                self.on_sent(one, sent)
-                self.plant.deliver(sent.topic.removeprefix(self.site.root + "/"), sent.payload)
+            self.leave(one)
         if self.tap is not None:
             self.tap(event, outgoing)
         return outgoing
+
+    def leave(self, one: Outgoing) -> None:
+        """Something leaves the engine: to whoever looks at it, and a message to the plant."""
+        if isinstance(one, Say):
+            self.on_say(one)
+        elif isinstance(one, Row):
+            self.on_row(one)
+        else:
+            sent = self.encoder.encode(one)
+            self.on_sent(one, sent)
+            self.plant.deliver(sent.topic.removeprefix(self.site.root + "/"), sent.payload)
 
     def on_say(self, said: Say) -> None:
         """The engine said something for the log."""

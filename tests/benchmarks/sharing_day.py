@@ -98,7 +98,7 @@ class SharedSite(Metered):
             self.engine._guard._memory.kept.sealed[name] = True
         super().start()
 
-    def _leave(self, one: Outgoing) -> None:
+    def leave(self, one: Outgoing) -> None:
         if isinstance(one, Row):
             return
         if isinstance(one, Say):
@@ -110,7 +110,7 @@ class SharedSite(Metered):
             return
         else:
             self.visits += isinstance(one, Publish) and isinstance(one.body, SelectLine)
-            super()._leave(one)
+            super().leave(one)
 
     def _see(self, name: str, state: EnclosureState) -> None:
         self.states[name] = state
