@@ -117,6 +117,9 @@ class Analyser:
             o2_pct += self._assumed.o2_per_co2 * co2_pct
         o2_pct += self._chance.gauss(0.0, self._assumed.o2_noise_pct)
         co2_pct += self._chance.gauss(0.0, self._assumed.co2_noise_pct)
+        if (noise_pct := self._faults.size("analyser_noise", self._spec.id)) is not None:
+            o2_pct += self._chance.gauss(0.0, noise_pct)
+            co2_pct += self._chance.gauss(0.0, noise_pct)
         self._last_o2_pct = misread(self._faults, f"{self._spec.id}/o2", o2_pct)
         self._last_co2_pct = misread(self._faults, f"{self._spec.id}/co2", co2_pct)
 

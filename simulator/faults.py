@@ -50,7 +50,15 @@ def targets_of(site: SiteSpec) -> dict[str, set[str]]:
         "analyser gas": {f"{one.id}/{gas}" for one in site.analysers for gas in ("o2", "co2")},
         "unit": set(site.units),
         "source": {one.id for one in site.sources},
+        "stock": {one.id for one in site.sources if one.stock_kg is not None},
         "room": {one.id for one in site.rooms},
+        "enclosure pair": {
+            f"{one.id}+{other.id}"
+            for i, one in enumerate(site.enclosures)
+            for other in site.enclosures[i + 1 :]
+            if one.room == other.room
+        },
+        "site": {site.id},
     }
 
 
@@ -66,6 +74,8 @@ class FaultBoard:
     ) -> None:
         """`changed` is called after a fault began or ended. Raises FaultError for a name or target unknown here."""
         self._standing: dict[tuple[str, str], list[float]] = {}
+        self._since_ms: dict[tuple[str, str], int] = {}
+        self._site = site
         self._changed = changed
         self._targets = targets_of(site)
         self._scheduler = scheduler
@@ -90,13 +100,27 @@ class FaultBoard:
         """Whether a fault stands on a target."""
         return bool(self._standing) and bool(self._standing.get((name, target)))
 
+    def lasted_s(self, name: str, target: str) -> float:
+        """How long the fault that stands on a target has stood, the longest if several."""
+        return (self._scheduler.now_ms - self._since_ms[name, target]) / 1000.0
+
+    def _parts(self, fault: Fault) -> list[Fault]:
+        parts = kind_of(fault.name).parts
+        return [] if parts is None else [Fault(name, target) for name, target in parts(self._site, fault.target)]
+
     def _begin(self, fault: Fault) -> None:
-        self._standing.setdefault((fault.name, fault.target), []).append(fault.size)
+        key = (fault.name, fault.target)
+        self._standing.setdefault(key, []).append(fault.size)
+        self._since_ms.setdefault(key, self._scheduler.now_ms)
+        for part in self._parts(fault):
+            self._begin(part)
         self._changed(fault)
 
     def _end(self, fault: Fault) -> None:
         key = (fault.name, fault.target)
         self._standing[key].remove(fault.size)
         if not self._standing[key]:
-            del self._standing[key]
+            del self._standing[key], self._since_ms[key]
+        for part in self._parts(fault):
+            self._end(part)
         self._changed(fault)

@@ -2,9 +2,11 @@
 
 import math
 import random
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
+
+from .sitefile import SiteSpec
 
 # How a usual size is drawn: evenly between two, by ratio (as many between 1 and 2 as between 10 and 20), by ratio and of
 # either sign, or one of those listed.
@@ -46,7 +48,8 @@ class Kind:
 
     `on` is what it can befall; `words` tell the operator, with `{target}`, its two halves `{owner}` and `{part}` where it has
     a slash, and `{size}`. `usual_s` is how short and how long it usually lasts, which for what does not mend itself is how
-    long it takes until somebody mends it. All usual figures are assumed.
+    long it takes until somebody mends it. All usual figures are assumed. `parts` are the faults that stand with it, as
+    (name, target).
     """
 
     name: str
@@ -54,6 +57,7 @@ class Kind:
     words: str
     usual_s: tuple[float, float]
     size: Size | None = None
+    parts: Callable[[SiteSpec, str], Iterable[tuple[str, str]]] | None = None
 
     def sentence(self, fault: Fault) -> str:
         """The fault in words for the operator."""

@@ -18,6 +18,7 @@ class Piping:
         self._into: dict[str, list[Valve]] = {one: [] for one in yard.enclosures}
         self._astray: dict[str, Flows] = {}
         self._plans = dict.fromkeys(sources, 0)
+        self._swapped: dict[str, str] = {}  # by enclosure, the other one whose hoses end there
         for valve in valves.values():
             self._on_source[valve.source].append(valve)
             self._into[valve.enclosure].append(valve)
@@ -31,7 +32,7 @@ class Piping:
         touched: dict[str, None] = {}
         for valve, flow in zip(valves, flows, strict=True):
             if flow > 0.0 or valve.flow_nl_min > 0.0:
-                touched[valve.enclosure] = None
+                touched[self._swapped.get(valve.enclosure, valve.enclosure)] = None
             valve.set_flow(flow)
         for enclosure_id in touched:
             self.lead(enclosure_id)
@@ -44,7 +45,7 @@ class Piping:
         """Lead what flows for one enclosure into it, or into its room where a hose is off."""
         enclosure = self._yard.bring(enclosure_id)
         inside, astray = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
-        for valve in self._into[enclosure_id]:
+        for valve in self._into[self._swapped.get(enclosure_id, enclosure_id)]:
             if valve.flow_nl_min <= 0.0:
                 continue
             o2_pct, co2_pct = self._sources[valve.source].composition
@@ -58,6 +59,17 @@ class Piping:
         if astray != self._astray.get(enclosure_id, (0.0, 0.0, 0.0)):
             self._astray[enclosure_id] = astray
             self.lead_room(self._yard.enclosure_specs[enclosure_id].room)
+
+    def refresh_hoses(self, pair: str) -> None:
+        """Look at the faults again for two enclosures whose hoses may be on each other."""
+        one, _, other = pair.partition("+")
+        swapped = self._yard.faults.stands("hoses_swapped", pair)
+        for here, there in ((one, other), (other, one)):
+            self._swapped.pop(here, None)
+            if swapped:
+                self._swapped[here] = there
+        for here in (one, other):
+            self.lead(here)
 
     def lead_room(self, room_id: str) -> None:
         """Everything that flows straight into a room: loose hoses and releases."""

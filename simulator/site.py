@@ -231,22 +231,28 @@ class Plant:
         """Let the part of the plant that a fault touches look at the faults again; the others ask when they act."""
         target = fault.target
         match fault.name:
-            case "leak":
+            case "leak" | "bag_torn":
                 self._yard.refresh_leak(target)
+            case "hoses_swapped":
+                self._piping.refresh_hoses(target)
             case "ventilation_off":
                 self._yard.refresh_ventilation(target)
             case "hose_off":
                 self._piping.lead(target.split("/")[0])
-            case "valve_stuck_open" | "valve_stuck_shut":
+            case "valve_stuck_open" | "valve_stuck_shut" | "hose_kinked" | "report_false":
                 self._piping.rebalance(self.valves[target].source)
-            case "source_off" | "source_weak" | "source_impure" | "compressor_weak" | "vaporiser_cold":
+            case "stock_empty":
+                self.sources[target].exchange_stock()
+                self._piping.rebalance(target)
+                self.sources[target].tell()
+            case "source_off" | "source_weak" | "source_impure" | "compressor_weak" | "vaporiser_cold" | "supply_leak":
                 self._piping.rebalance(target)
                 self.sources[target].tell()
             case "nitrogen_release" | "co2_release":
                 self._piping.lead_room(target)
             case "analyser_wrong_line":
                 self.analysers[target.split("/")[0]].refresh()
-            case "clock_offset" | "unit_off":
+            case "clock_offset" | "clock_drift" | "clock_frozen" | "unit_off":
                 self._refresh_unit(self.units[target])
 
     def _refresh_unit(self, unit: Unit) -> None:

@@ -27,7 +27,7 @@ class Source:
         self.id, self.gas, self._spec, self._unit = spec.id, spec.gas, spec, unit
         self._scheduler, self._faults = scheduler, faults
         self.stock_kg = spec.stock_kg
-        self.flow_nl_min = 0.0
+        self.flow_nl_min = self._lost_nl_min = 0.0
         self._since_ms = scheduler.now_ms
         self._buffer = None if spec.pressure_kpa_min is None else Buffer(spec.capacity_nl_min, spec.pressure_kpa_min)
         self._vaporiser = Vaporiser() if spec.gas == "co2" else None
@@ -37,7 +37,7 @@ class Source:
     @property
     def capacity_nl_min(self) -> float:
         """All that it can give now at its rated purity, as it knows itself."""
-        if self._faults.stands("source_off", self.id) or self.stock_kg == 0.0:
+        if self._faults.stands("source_off", self.id) or self._faults.stands("stock_empty", self.id) or self.stock_kg == 0.0:
             return 0.0
         left = self._faults.size("source_weak", self.id)
         iced = 1.0 if self._vaporiser is None else self._vaporiser.share()
@@ -84,28 +84,30 @@ class Source:
         now_ms = self._scheduler.now_ms
         minutes = (now_ms - self._since_ms) / 60_000.0
         if self.stock_kg is not None:
-            left_kg = self.stock_kg - self.flow_nl_min * minutes * CO2_KG_PER_NL
+            left_kg = self.stock_kg - self._drawn_nl_min() * minutes * CO2_KG_PER_NL
             # Less than a millilitre is empty: time comes in whole milliseconds.
             self.stock_kg = left_kg if left_kg > 1e-3 * CO2_KG_PER_NL else 0.0
         if self._buffer is not None:
-            self._buffer.advance(minutes, self.flow_nl_min, self._made_nl_min())
+            self._buffer.advance(minutes, self._drawn_nl_min(), self._made_nl_min())
         if self._vaporiser is not None:
-            self._vaporiser.advance(minutes, self.flow_nl_min, self._kept_up_nl_min())
+            self._vaporiser.advance(minutes, self._drawn_nl_min(), self._kept_up_nl_min())
         off = self._faults.stands("source_off", self.id)
         if self._off and not off:
             self._started_ms = now_ms
         self._off = off
         self._since_ms = now_ms
+        self._lost_nl_min = (self._faults.size("supply_leak", self.id) or 0.0) if self.available else 0.0
 
     def lasts_ms(self) -> int | None:
         """How long it can go on as it does now before its stock, its buffer or its vaporiser changes what it gives, or None."""
         lasting = []
-        if self.stock_kg and self.flow_nl_min > 0.0:
-            lasting.append(self.stock_kg / CO2_KG_PER_NL / self.flow_nl_min)
+        drawn_nl_min = self._drawn_nl_min()
+        if self.stock_kg and drawn_nl_min > 0.0:
+            lasting.append(self.stock_kg / CO2_KG_PER_NL / drawn_nl_min)
         if self._buffer is not None:
-            lasting.append(self._buffer.lasts_min(self.flow_nl_min, self._made_nl_min()))
+            lasting.append(self._buffer.lasts_min(drawn_nl_min, self._made_nl_min()))
         if self._vaporiser is not None:
-            lasting.append(self._vaporiser.lasts_min(self.flow_nl_min, self._kept_up_nl_min()))
+            lasting.append(self._vaporiser.lasts_min(drawn_nl_min, self._kept_up_nl_min()))
         known = [one for one in lasting if one is not None]
         return int(min(known) * 60_000.0) + 1 if known else None
 
@@ -125,7 +127,16 @@ class Source:
             status["stock_kg"] = round(self.stock_kg, 3)
         self._unit.send(f"source/{self.id}/status", status)
 
+    def exchange_stock(self) -> None:
+        """The stock is found empty, or has been filled again."""
+        self.count()
+        self.stock_kg = 0.0 if self._faults.stands("stock_empty", self.id) else self._spec.stock_kg
+
     # ---- within
+
+    def _drawn_nl_min(self) -> float:
+        """All that leaves it, what its line loses on the way among it."""
+        return self.flow_nl_min + self._lost_nl_min
 
     def _ceiling_nl_min(self) -> float:
         if self._vaporiser is not None and self._vaporiser.iced:

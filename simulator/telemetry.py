@@ -51,6 +51,10 @@ def air_teller(yard: Yard, spec: RoomSpec) -> Tell:
             co2_pct = max(0.0, room.co2_pct + gauss(0.0, assumed.room_co2_noise_pct))
             if (off_pct := faults.size("sensor_off", name)) is not None:
                 o2_pct, co2_pct = o2_pct + off_pct, max(0.0, co2_pct + off_pct)
+            if (a_day_pct := faults.size("sensor_drift", name)) is not None:
+                o2_pct += a_day_pct * faults.lasted_s("sensor_drift", name) / 86_400.0
+            if (share := faults.size("sensor_poisoned", name)) is not None:
+                co2_pct *= share
             if faults.stands("sensor_flat", name):
                 o2_pct, co2_pct = last.get(name, (o2_pct, co2_pct))
             last[name] = (o2_pct, co2_pct)

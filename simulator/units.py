@@ -38,17 +38,23 @@ class Unit:
         self._scheduler, self._faults, self._send = scheduler, faults, send
         self._boots = 1
         self.offset_ms = 0
+        self._drift = 0.0  # ms that its clock gains in one
+        self._drift_from_ms = 0
+        self._stands_at_ms: int | None = None
         self.off = False
         self._stamped_ms, self._stamped = -1, ""
 
     @property
     def now_ms(self) -> int:
         """The unit's own clock."""
-        return self._scheduler.now_ms + self.offset_ms
+        if self._stands_at_ms is not None:
+            return self._stands_at_ms
+        gained_ms = round((self._scheduler.now_ms - self._drift_from_ms) * self._drift) if self._drift else 0
+        return self._scheduler.now_ms + self.offset_ms + gained_ms
 
     def stamp(self) -> str:
         """The unit's own clock as it goes on the wire."""
-        now_ms = self._scheduler.now_ms + self.offset_ms
+        now_ms = self.now_ms
         if now_ms != self._stamped_ms:
             self._stamped_ms, self._stamped = now_ms, to_text(now_ms)
         return self._stamped
@@ -68,6 +74,12 @@ class Unit:
     def refresh(self) -> None:
         """Look at the faults again. A unit that dies leaves its will, one that comes back has a new boot."""
         self.offset_ms = round((self._faults.size("clock_offset", self.id) or 0.0) * 1000)
+        drift = (self._faults.size("clock_drift", self.id) or 0.0) / 3600.0
+        if drift != self._drift:
+            self._drift, self._drift_from_ms = drift, self._scheduler.now_ms
+        frozen = self._faults.stands("clock_frozen", self.id)
+        if frozen != (self._stands_at_ms is not None):
+            self._stands_at_ms = self.now_ms if frozen else None
         off = self._faults.stands("unit_off", self.id)
         if off and not self.off:
             self.send(f"hardware/{self.id}/status", self.status(online=False), True)

@@ -71,9 +71,9 @@ class Yard:
     def refresh_leak(self, enclosure_id: str) -> None:
         """Look at the faults again for an enclosure's leak."""
         inside = self.bring(enclosure_id)
-        per_day = self.faults.size("leak", enclosure_id)
-        own = self._own_leak_nl_min[enclosure_id]
-        inside.leak_nl_min = own if per_day is None else inside.nominal_nl * per_day / 1440.0
+        per_day, torn = self.faults.size("leak", enclosure_id), self.faults.size("bag_torn", enclosure_id) or 0.0
+        own = self._own_leak_nl_min[enclosure_id] if per_day is None else inside.nominal_nl * per_day / 1440.0
+        inside.leak_nl_min = own + inside.nominal_nl * torn / 1440.0
 
     def refresh_ventilation(self, room_id: str) -> None:
         """Look at the faults again for a room's fan."""

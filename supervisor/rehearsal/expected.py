@@ -96,7 +96,42 @@ EXPECTED: Mapping[str, Expected] = {
         "valve shut between two visits, at most three visits", least=6.0,
         harmless="a smaller one is held against: it costs gas, and the gas accounts show it; no fruit leaves its band",
     ),
+    "bag_torn": Expected(
+        ("line_suspect", "unexplained_move", "no_response"), _visits(3.0), "two visits that read further and further towards "
+        "air, or one that reads air altogether", consequence="no_dose", takes_s=_visits(2.0), least=30.0,
+        harmless="as a leak: it is held against, at a price",
+    ),
+    "hoses_swapped": Expected(
+        ("no_response", "unexplained_move"), _visits(4.0), "two pairs of samples around doses large enough to show, or "
+        "gas that moves where none was given", takes_s=_visits(2.0), consequence="faulted",
+    ),
     # ---- valves
+    "hose_kinked": Expected(
+        ("short_delivery", "dose_failing", "source_short"), lambda site, size: 8.0 * site.timing.lease_s, "three doses in a "
+        "row that run out of time", counts_from="dose",
+    ),
+    "valve_slow": Expected(
+        ("over_delivery", "short_delivery", "dose_failing", "unrequested_flow"), lambda site, size: 8.0 * site.timing.lease_s,
+        "three doses in a row that give too much or nothing", counts_from="dose", least=11.0,
+        harmless="what passes while it shuts is metered and counted; the next sample judges it",
+    ),
+    "report_lost": Expected(
+        ("late_report", "dose_failing"), lambda site, size: 2.0 * site.timing.lease_s, "no answer to a request within three "
+        "times what hardware is allowed; what is unknown counts as given", counts_from="dose",
+    ),
+    "report_late": Expected(
+        ("late_report", "dose_failing"), lambda site, size: 2.0 * site.timing.lease_s, "no answer to a request within three "
+        "times what hardware is allowed; what is unknown counts as given", counts_from="dose", least=30.0,
+        harmless="an answer that comes a little late is taken for what it says; until then the dose counts as given",
+    ),
+    "report_doubled": Expected(
+        harmless="each request is booked once, and a second report of it changes nothing",
+        unseen="a repeat is what delivery at least once may always bring",
+    ),
+    "report_false": Expected(
+        ("no_response", "pulldown_off_plan"), _visits(3.0), "two pairs of samples around doses large enough to show",
+        counts_from="dose", consequence="faulted", takes_s=_visits(2.0),
+    ),
     "hose_off": Expected(
         ("no_response",), _visits(3.0), "two pairs of samples around doses large enough to show", counts_from="dose",
         consequence="faulted",
@@ -126,7 +161,21 @@ EXPECTED: Mapping[str, Expected] = {
         "neighbour's by more than they may", consequence="room_closed", least=1.1,
         harmless="within what sensors of a room may differ by (spread_*_pct_max); the worst sensor decides in any case",
     ),
+    "sensor_drift": Expected(
+        ("room_air_unknown", "room_air_unsafe", "room_air_moving"), lambda site, size: 86_400.0 * 1.2 * max(
+            room.spread_o2_pct_max for room in site.room) / max(size, 0.01), "until it differs from its neighbour by more than "
+        "sensors of a room may", consequence="room_closed",
+    ),
+    "sensor_poisoned": Expected(
+        harmless="the worst sensor of a room decides: its neighbour still shows the CO2, and then the two differ, which closes "
+        "the room; a room with one sensor alone has no such help",
+        unseen="fresh air has no CO2 that could be missed: only a test with gas by a person shows it",
+    ),
     # ---- analysers
+    "analyser_noise": Expected(
+        (*_BELIEF, "calibration_overdue", "calibration_due"), _visits(2.0), _VISITS_2, least=2.0,
+        harmless="each dose is judged by the next sample, and noise has no direction: the gas stays in its band",
+    ),
     "analyser_dead": Expected(
         ("analyser_silent",), lambda site, size: site.timing.unit_silence_s_max + 60.0 + LOOK_S, "unit_silence_s_max and the "
         "alarm's delay", consequence="analyser_rests", takes_s=_visits(1.0),
@@ -190,6 +239,14 @@ EXPECTED: Mapping[str, Expected] = {
         ("unit_clock_off",), _unit, "the next heartbeat", consequence="unit_rests", least=11.0,
         harmless="up to clock_offset_s_max every time is corrected by the offset of the heartbeats",
     ),
+    "clock_drift": Expected(
+        ("unit_clock_off",), lambda site, size: 1.2 * 3600.0 * site.timing.clock_offset_s_max / max(size, 0.1) + 60.0, "until "
+        "it is off by clock_offset_s_max", consequence="unit_rests",
+    ),
+    "clock_frozen": Expected(
+        ("unit_silent", "unit_clock_off"), _unit, "unit_silence_s_max: a heartbeat that says what the one before said may be a "
+        "kept one, and is no sign of life", consequence="unit_rests",
+    ),
     "unit_off": Expected(("unit_silent",), _unit, "its will at once, else unit_silence_s_max", consequence="unit_rests"),
     # ---- sources
     "source_off": Expected(
@@ -219,6 +276,21 @@ EXPECTED: Mapping[str, Expected] = {
     "source_impure/air": Expected(
         harmless="air with less oxygen is given a little longer: each dose is judged by the next sample",
         unseen="a blower tells no purity; that its room is short of oxygen is for that room's own sensors",
+    ),
+    "stock_empty": Expected(
+        ("co2_stock_low", "source_unavailable", "stock_disagrees"), _fixed(120.0 + 30.0 + LOOK_S), "its next word and the "
+        "alarm's delay", consequence="source_rests",
+    ),
+    "supply_leak": Expected(
+        ("stock_disagrees", "source_pressure_low", "co2_order_due", "co2_stock_low"),
+        harmless="it is lost outdoors and costs money: the stock is set against the accounts, and what meters may be off by "
+        "hides a small leak for days",
+    ),
+    # ---- power
+    "power_cut": Expected(("unit_silent",), _unit, "the units' wills, else unit_silence_s_max", consequence="unit_rests"),
+    "power_cut_room": Expected(
+        ("room_air_unknown",), lambda site, size: site.timing.air_age_s_max + site.timing.unit_silence_s_max + LOOK_S,
+        "its sensors are lost with their gateway", consequence="room_closed",
     ),
     # ---- rooms
     "ventilation_off": Expected(
@@ -250,7 +322,7 @@ def gas_of(site: SiteFile, on: str, target: str) -> str | None:
     """The gas of a valve (`<enclosure>/<gas>`) or of a source; None for other targets."""
     if on == "valve":
         return target.partition("/")[2]
-    return site.gas_sources[target].gas if on == "source" else None
+    return site.gas_sources[target].gas if on in ("source", "stock") else None
 
 
 def touched(site: SiteFile, on: str, target: str, wide: bool = False) -> frozenset[str]:
@@ -270,7 +342,8 @@ def touched(site: SiteFile, on: str, target: str, wide: bool = False) -> frozens
         case "enclosure pair":
             return frozenset(target.split("+"))
         case "site":
-            return frozenset({"site", *(one.unit for one in site.enclosure), *site.gas_sources, *site.rooms})
+            units = [one.unit for table in (site.enclosure, site.source, site.analyser) for one in table]
+            return frozenset({"site", *units, *(one.unit for room in site.room for one in room.sensor), *site.rooms})
         case _:
             return frozenset({target})
 

@@ -113,7 +113,7 @@ def _taken(site: SiteFile, fault: Fault, row: Expected, on: str, course: Course,
     if row.consequence == "told":
         return True
     if row.consequence == "faulted":
-        changes = course.states.get(owner, [])
+        changes = [one for name in touched(site, on, fault.target) for one in course.states.get(name, [])]
         return any(state == "faulted" and found_s - 1.0 <= at_s <= from_s for at_s, state in changes)
     if from_s >= fault.end_s:
         return None
@@ -124,7 +124,8 @@ def _taken(site: SiteFile, fault: Fault, row: Expected, on: str, course: Course,
     if row.consequence == "source_rests":
         return not any(site.enclosures[one].sources.of(gas) == owner for one, gas in asked)  # type: ignore[arg-type]
     if row.consequence == "unit_rests":
-        return not any(site.enclosures[one].unit == owner for one, _ in asked)
+        units = touched(site, on, fault.target)
+        return not any(site.enclosures[one].unit in units for one, _ in asked)
     if row.consequence == "analyser_rests":
         alone = {name for name in site.enclosures if _only(site, name, owner)}
     else:
