@@ -12,6 +12,7 @@ from supervisor.caution import CAUTION
 from supervisor.shell.console import alarms as cli_alarms
 from supervisor.shell.console import arguments
 from supervisor.shell.console import audit as audit_cmd
+from supervisor.shell.console import bundle as cli_bundle
 from supervisor.shell.console import calibration as cli_calibration
 from supervisor.shell.console import commands as cli_commands
 from supervisor.shell.console import gas as cli_gas
@@ -82,6 +83,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_operators.add(commands)
     cli_gas.add(commands)
     cli_replay.add(commands)
+    cli_bundle.add(commands)
     notify_cmd.add(commands)
     schema = commands.add_parser("schema", help="print the JSON Schema of a site file, for editors")
     schema.set_defaults(carry_out=_schema)

@@ -31,7 +31,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     parser = commands.add_parser("replay", help="prove that a journal's decisions follow from its inputs",
                                  description=what, epilog=EPILOG, allow_abbrev=False)  # fmt: skip
     parser.add_argument("paths", type=Path, nargs="+", metavar="[SITE] JOURNAL",
-                        help="the site file, and the folder given to `run` as --state or a copied journal")  # fmt: skip
+                        help="the site file, and the folder given to `run` as --state, its copy or a bundle")  # fmt: skip
     parser.add_argument("--explain", metavar="ENCLOSURE", help="why each of its doses was or was not given, with numbers")
     add_period(parser)
     parser.add_argument("--json", action="store_true", help="as JSON")
@@ -39,6 +39,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _replay(args: argparse.Namespace) -> int:
+    from supervisor.shell.retrace.bundle import is_bundle, unpacked
     from supervisor.shell.retrace.proof import OtherSettings
     from supervisor.shell.retrace.record import RecordUnreadable, opened
     from supervisor.sitefile import SiteFileError, load
@@ -47,6 +48,10 @@ def _replay(args: argparse.Namespace) -> int:
         return _wrong("give a site file and a journal, or a journal alone")
     try:
         site = load(args.paths[0]) if len(args.paths) == 2 else None
+        if is_bundle(args.paths[-1]):
+            with unpacked(args.paths[-1]) as (record, packed):
+                nobody_noted = site is None and record.run_at(record.earliest()) is None
+                return _carry_out(args, record, load(packed) if nobody_noted else site)
         with opened(args.paths[-1]) as record:
             return _carry_out(args, record, site)
     except (RecordUnreadable, SiteFileError) as error:

@@ -112,10 +112,10 @@ def prove(record: Record, given: SiteFile | None, window: Window) -> Proof:
     end = window.last if difference is None else difference.seq
     runs = [one for one in record.runs if one.seq <= end]
     before = [one for one in runs if one.seq <= window.base + 1][:-1]
+    failures = [one.wall_s for one, _ in record.faults() if first_wall_s <= one.wall_s <= last_wall_s]
     return Proof(
         window.base + 1, end, first_wall_s, last_wall_s, window.base > 0, inputs, decisions, proved, runs[len(before):],
-        record.run_at(window.base + 1) is None, [one for one in record.faults() if first_wall_s <= one <= last_wall_s],
-        difference,
+        record.run_at(window.base + 1) is None, failures, difference,
     )  # fmt: skip
 
 

@@ -35,7 +35,7 @@ class Record:
     """A journal's content up to the moment at which it was opened."""
 
     def __init__(self, db: sqlite3.Connection, path: Path) -> None:
-        self._db, self.path = db, path
+        self.db, self.path = db, path
         meta = {key.decode(): value.decode() for key, value in self._all("SELECT key, value FROM meta")}
         self.site_id, self.instance, self.format = meta["site"], meta["instance"], int(meta["format"])
         if self.format > FORMAT:
@@ -56,7 +56,7 @@ class Record:
                 self.runs.append(Run(seq, base, settings.decode(), Program(*(one.decode() for one in program))))
 
     def _all(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
-        return self._db.execute(query, values).fetchall()
+        return self.db.execute(query, values).fetchall()
 
     # ---- who wrote it
 
@@ -104,9 +104,13 @@ class Record:
         rows = self._all("SELECT wall_s FROM inputs WHERE seq = ?", (seq,))
         return rows[0][0] if rows else None
 
-    def faults(self) -> list[float]:
-        """When the engine failed, UTC seconds."""
-        return [wall_s for (wall_s,) in self._all("SELECT wall_s FROM faults ORDER BY id")]
+    def faults(self) -> list[tuple[Input, str]]:
+        """The inputs that the engine failed on, which were set aside, and how."""
+        rows = self._all("SELECT wall_s, kind, topic, payload, what FROM faults ORDER BY id")
+        return [
+            (Input(0.0, wall_s, kind.decode(), topic.decode(), bytes(payload), False), what.decode("utf-8", "replace"))
+            for wall_s, kind, topic, payload, what in rows
+        ]
 
     # ---- what is in it
 
