@@ -9,6 +9,7 @@ from importlib import metadata
 from pathlib import Path
 
 from supervisor.caution import CAUTION
+from supervisor.rehearsal import command as rehearse_cmd
 from supervisor.shell.console import alarms as cli_alarms
 from supervisor.shell.console import arguments
 from supervisor.shell.console import audit as audit_cmd
@@ -85,6 +86,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_replay.add(commands)
     cli_bundle.add(commands)
     notify_cmd.add(commands)
+    rehearse_cmd.add(commands)
     schema = commands.add_parser("schema", help="print the JSON Schema of a site file, for editors")
     schema.set_defaults(carry_out=_schema)
     contract = commands.add_parser("contract", help="print the message contract as an AsyncAPI 3.0 document (JSON)")

@@ -13,6 +13,7 @@ from simulator.crew import Schedule
 from simulator.faults import Fault
 from simulator.site import Plant
 from supervisor.settings import SiteFile
+from supervisor.shell.bus import Received
 from supervisor.shell.engine import Engine, Outgoing
 from supervisor.shell.wire import Decoder, Refused
 from supervisor.shell.wire_out import Encoded, Encoder
@@ -24,11 +25,13 @@ Tap = Callable[[Event, list[Outgoing]], None]
 
 
 class Coupled:
-    """Engine and plant, coupled. `step_s` is how far simulated time moves between two ticks."""
+    """Engine and plant, coupled. `step_s` is how far simulated time moves between two ticks; messages reach the engine each
+    `hear_s` in between, or with the tick."""
 
     def __init__(
         self, raw: Mapping[str, Any], *, seed: int = 1, crew: Schedule | None = None, faults: Iterable[Fault] = (),
-        start_s: float = START_S, step_s: float = 5.0, tap: Tap | None = None, **plant_options: Any,
+        start_s: float = START_S, step_s: float = 5.0, hear_s: float | None = None, tap: Tap | None = None,
+        **plant_options: Any,
     ) -> None:  # fmt: skip
         """`raw` is the site file as a dict. `plant_options` go to `Plant`. Raises what the site file's model and the plant
         raise for a site or a fault that cannot be."""
@@ -37,7 +40,10 @@ class Coupled:
         self.engine = Engine(self.site)
         self.decoder, self.encoder = Decoder(self.site), Encoder(self.site.root)
         self.start_s, self.step_s, self.tap = start_s, step_s, tap
+        self._hear_s = step_s if hear_s is None else hear_s
         self.mono_s, self.wall_jump_s, self.epoch = BEGIN_MONO_S, 0.0, 0
+        self.heard: Received | None = None
+        """The message that came last, as it came."""
         self.muted: Callable[[str], bool] = lambda topic: False
         self.start()
 
@@ -94,7 +100,8 @@ class Coupled:
 
     def hear(self, tail: str, payload: bytes, retained: bool = False) -> list[Outgoing]:
         """A message reaches the supervisor."""
-        decoded = self.decoder.decode(f"{self.site.root}/{tail}", payload, retained)
+        self.heard = Received(f"{self.site.root}/{tail}", payload, retained)
+        decoded = self.decoder.decode(*self.heard)
         if isinstance(decoded, Refused):
             self.on_refused(decoded)
             return []
@@ -104,10 +111,12 @@ class Coupled:
         """Simulated time up to `seconds` after the plant's start."""
         end_s = self.start_s + seconds
         while self.plant.now_s < end_s - 1e-9:
-            before_s = self.plant.now_s
-            self.plant.advance(min(before_s + self.step_s, end_s))
-            self.mono_s += self.plant.now_s - before_s
-            for topic, payload, _ in self.plant.take():
-                if not self.muted(topic):
-                    self.hear(topic, json.dumps(payload).encode())
+            tick_s = min(self.plant.now_s + self.step_s, end_s)
+            while self.plant.now_s < tick_s - 1e-9:
+                before_s = self.plant.now_s
+                self.plant.advance(min(before_s + self._hear_s, tick_s))
+                self.mono_s += self.plant.now_s - before_s
+                for topic, payload, _ in self.plant.take():
+                    if not self.muted(topic):
+                        self.hear(topic, json.dumps(payload).encode())
             self.step(Ticked(self.now))

@@ -8,6 +8,7 @@ from pydantic import Base64Bytes, BaseModel
 
 from supervisor.core.reasons import Told
 from supervisor.core.site import Core
+from supervisor.core.state import SiteState
 from supervisor.guard import Cleared, Guard, Refusal
 from supervisor.messages import EnclosureState
 from supervisor.settings import SiteFile
@@ -55,6 +56,11 @@ class Engine:
         engine._guard = Guard.load(site, kept.guard)
         engine._watch = Watch.load(site, kept.watch)
         return engine
+
+    @property
+    def core_state(self) -> SiteState:
+        """What the core remembers, to be looked at and never changed."""
+        return self._core.state
 
     def dump(self) -> bytes:
         """Everything the three remember, as JSON."""
