@@ -8,10 +8,12 @@ import importlib.metadata
 import os
 import pwd
 import shutil
+import ssl
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import paho.mqtt.client as mqtt
 
@@ -31,14 +33,22 @@ class BrokerError(Exception):
     """A broker that cannot be started; the message says why, with the end of its log."""
 
 
+class Gated(NamedTuple):
+    """A broker that lets in only who has a certificate, instead of one for loopback alone."""
+
+    write: Callable[[Kind, Path, str, int], Path]  # a configuration in this folder, for this host and port: the file
+    context: ssl.SSLContext  # of somebody who is let in
+
+
 class Broker:
     """One broker. Address: `host`, `port`. Use as a context manager, or `start` and `stop`.
 
     `folder` holds its configuration, data and log. Without `port` a free one is chosen at the first start and kept.
     """
 
-    def __init__(self, kind: Kind, folder: Path, port: int | None = None) -> None:
+    def __init__(self, kind: Kind, folder: Path, port: int | None = None, gated: Gated | None = None) -> None:
         self.kind: Kind = kind
+        self._gated = gated
         self.host = LOOPBACK
         self.restarts = 0
         self._folder = folder
@@ -68,7 +78,7 @@ class Broker:
             port = self._port if self._port is not None else free_port()
             log = self._folder / "broker.log"
             said_before = log.stat().st_size if log.exists() else 0
-            self._child = Child(f"broker ({self.kind})", _argv(self.kind, self._folder, port), log)
+            self._child = Child(f"broker ({self.kind})", self._argv(port), log)
             self._child.start()
             try:
                 self._wait_until_ready(port, said_before)
@@ -104,9 +114,19 @@ class Broker:
     def __exit__(self, *_: object) -> None:
         self.stop()
 
+    def _argv(self, port: int) -> list[str]:
+        if self._gated is not None:
+            config = self._gated.write(self.kind, self._folder, self.host, port)
+        else:
+            config = self._folder / "broker.conf"
+            text = _nats_config(self._folder, port) if self.kind == "nats" else _mosquitto_config(self._folder, port)
+            config.write_text(text, encoding="utf-8")
+        return [str(program(self.kind)), "-c", str(config)]
+
     def _wait_until_ready(self, port: int, said_before: int) -> None:
         deadline = time.monotonic() + READY_WITHIN_S
-        while not (self._says_ready(said_before) and _answers_connect(port)):
+        context = None if self._gated is None else self._gated.context
+        while not (self._says_ready(said_before) and _answers_connect(port, context)):
             if not self.child.running:
                 raise self._error(f"did not stay up ({self.child.how_it_ended()})")
             if time.monotonic() > deadline:
@@ -129,7 +149,7 @@ class Broker:
         return BrokerError(f"the {self.kind} broker {what}; the end of its log:{log}")
 
 
-def _answers_connect(port: int, timeout_s: float = 2.0) -> bool:
+def _answers_connect(port: int, context: ssl.SSLContext | None, timeout_s: float = 2.0) -> bool:
     """One throw-away MQTT connection: True when the broker accepted it."""
     accepted = threading.Event()
     client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
@@ -141,6 +161,8 @@ def _answers_connect(port: int, timeout_s: float = 2.0) -> bool:
 
     client.on_connect = on_connect
     client.connect_timeout = timeout_s
+    if context is not None:
+        client.tls_set_context(context)
     try:
         client.connect(LOOPBACK, port, keepalive=10)
     except OSError:
@@ -157,15 +179,6 @@ def _port_was_taken(child: Child) -> bool:
 
 
 # ------------------------------------------------------------------------------------------------ the two kinds
-
-
-def _argv(kind: Kind, folder: Path, port: int) -> list[str]:
-    config = folder / "broker.conf"
-    if kind == "nats":
-        config.write_text(_nats_config(folder, port), encoding="utf-8")
-    else:
-        config.write_text(_mosquitto_config(folder, port), encoding="utf-8")
-    return [str(program(kind)), "-c", str(config)]
 
 
 def program(kind: Kind) -> Path:

@@ -13,6 +13,7 @@ from pathlib import Path
 from .clock import ScaledClock
 from .crew import CrewError, Schedule, load_schedule
 from .faults import Fault, FaultError, load_faults
+from .identities import identities_of
 from .mqtt import PlantOnMqtt
 from .network import Network
 from .network_faults import NETWORK
@@ -41,7 +42,12 @@ def run(argv: Sequence[str]) -> int:
     except (SiteFileError, FaultError, CrewError, KeyFileError, ValueError) as why:
         print(f"simulator: {why}", file=sys.stderr)
         return 2
-    bus = PlantOnMqtt(plant, given.host or plant.spec.host, given.port or plant.spec.port, network)
+    identities = identities_of(Path(given.site))
+    try:
+        bus = PlantOnMqtt(plant, given.host or plant.spec.host, given.port or plant.spec.port, network, identities)
+    except (OSError, ValueError) as why:
+        print(f"simulator: {identities}: {why}; deploy/certificates makes what is in there", file=sys.stderr)
+        return 2
     _live(bus, clock, stop, given.seconds)
     if plant.dropped:
         LOG.info("messages dropped: %s", dict(plant.dropped))

@@ -8,10 +8,12 @@ import logging
 import queue
 import socket
 import threading
+from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
 
+from .identities import CONSOLE, Identity, load_identity
 from .network import Message, Network, Way
 from .network_faults import CREW
 from .network_links import Links
@@ -35,12 +37,14 @@ class Link:
         topics: list[str],
         will: tuple[str, bytes] | None,
         heard: "queue.SimpleQueue[tuple[str, bytes, bool]]",
+        identity: Identity | None = None,
     ) -> None:
         self.name, self.connects = name, 0
         self._root, self._topics, self._heard = root, [(f"{root}/{topic}", 1) for topic in topics], heard
-        client = paho.Client(
-            paho.CallbackAPIVersion.VERSION2, client_id=f"hardware-{root.replace('/', '-')}-{name}", clean_session=True
-        )
+        client_id = f"hardware-{root.replace('/', '-')}-{name}" if identity is None else identity.client_id
+        client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=True)
+        if identity is not None:
+            client.tls_set_context(identity.context)
         client.suppress_exceptions = True
         client.max_queued_messages_set(WAITING)
         client.max_inflight_messages_set(WAITING)
@@ -97,7 +101,11 @@ class Link:
 class PlantOnMqtt:
     """A plant whose messages go over a broker."""
 
-    def __init__(self, plant: Plant, host: str, port: int, network: Network | None = None) -> None:
+    def __init__(
+        self, plant: Plant, host: str, port: int, network: Network | None = None, identities: Path | None = None
+    ) -> None:
+        """`identities`: the folder of certificates, for a broker that asks for them. Raises OSError or ValueError for one that
+        cannot be used."""
         self._plant, self._host, self._port = plant, host, port
         self._heard: queue.SimpleQueue[tuple[str, bytes, bool]] = queue.SimpleQueue()
         self._waited_for: tuple[str, bytes, bool] | None = None
@@ -105,10 +113,12 @@ class PlantOnMqtt:
         # Faults of the network befall what the hardware sends; what it hears comes as the broker gives it.
         self._way = Way(network or Network(plant.spec.units, (), 0), up=True)
         root = plant.spec.root
-        self._links = {CREW: Link(CREW, root, ["operator/outcome", "alarm/+"], None, self._heard)}
+        who = None if identities is None else load_identity(identities, CONSOLE)
+        self._links = {CREW: Link(CREW, root, ["operator/outcome", "alarm/+"], None, self._heard, who)}
         for unit_id, unit in plant.units.items():
             will = (f"hardware/{unit_id}/status", encode(unit.status(online=False)))
-            self._links[unit_id] = Link(unit_id, root, self._topics_of(unit_id), will, self._heard)
+            who = None if identities is None else load_identity(identities, f"unit-{unit_id}")
+            self._links[unit_id] = Link(unit_id, root, self._topics_of(unit_id), will, self._heard, who)
         self._greeted = dict.fromkeys(self._links, 0)
 
     def start(self) -> None:

@@ -73,6 +73,9 @@ class Broker(_Table):
     keepalive_s: Annotated[int, Field(ge=5, le=60)] = 15
     username: str | None = None
     password_file: str | None = None
+    identities: Annotated[
+        str | None, Field(min_length=1, description="the folder of certificates beside this file; without it there is no TLS")
+    ] = None
     echo_timeout_s: Annotated[float, Field(ge=2, le=60)] = 15.0
 
 

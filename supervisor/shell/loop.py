@@ -17,6 +17,7 @@ from supervisor.shell.authority.judge import Authority
 from supervisor.shell.authority.refusals import CommandRefusals
 from supervisor.shell.batch import Engine, EngineFailed, Turn
 from supervisor.shell.bus import Bus, BusStopped, Received
+from supervisor.shell.canary import Canary
 from supervisor.shell.clock import Clock
 from supervisor.shell.history import History
 from supervisor.shell.housekeeping import Housekeeping
@@ -56,6 +57,7 @@ class Parts(NamedTuple):
     history: History | None
     authority: Authority | None = None  # None: commands are taken unsigned
     notify: Notifying | None = None
+    canary: Canary | None = None  # None: the broker is no gate
 
 
 class Loop:
@@ -70,6 +72,7 @@ class Loop:
         self.epoch = epoch
         self.auditor = Auditor()
         self.notify = parts.notify or Silent()
+        self.canary = parts.canary
         self.rejections = Rejections()
         self.troubles = Troubles()
         self.outbox = Outbox(self.journal, self.bus, self.log, self.clock)
@@ -121,6 +124,8 @@ class Loop:
         for up in came.link:
             turn.add(LinkChanged(turn.now, up))
             self.outbox.link(up)
+            if up and self.canary is not None:
+                self.canary.send(self.bus, self.troubles)
         turn.own += self.authority.look(self.clock.real_s()) if self.authority is not None else []
         for raw in came.received:
             self._read(raw, turn)
@@ -145,6 +150,8 @@ class Loop:
         return max(WAIT_S_MIN, (self._next_tick_s - self.clock.now().mono_s) / self.clock.speed)
 
     def _read(self, raw: Received, turn: Turn) -> None:
+        if self.canary is not None and self.canary.came_back(raw, self.troubles):
+            return
         if (raw.topic, raw.payload) in self._set_aside:
             read = Refused("any", "set_aside", "this message made the engine fail before")
         else:

@@ -15,7 +15,7 @@ import paho.mqtt.client as mqtt
 
 from supervisor.shell.bus import BusStopped, Notice, Round
 from supervisor.shell.clock import Clock
-from supervisor.shell.paho_link import Address, PahoLink
+from supervisor.shell.paho_link import Address, PahoLink, deciphered
 
 ROUND_MESSAGES = 500
 RETRY_S_MIN = 0.1
@@ -226,6 +226,8 @@ class PahoBus:
             poller.register(sock, select.POLLIN | (select.POLLOUT if link.want_write else 0))
         if self._wake is not None:
             poller.register(self._wake, select.POLLIN)
+        if sock is not None and deciphered(sock):
+            wait_s = 0.0
         ready = poller.poll(max(0.0, wait_s) * 1000.0)
         if any(descriptor == self._wake for descriptor, _ in ready):
             os.read(self._wake, 4096)  # type: ignore[arg-type]

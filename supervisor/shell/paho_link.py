@@ -7,6 +7,7 @@ the broker keeps for us lives in its session, which goes by the client id.
 
 import select
 import socket
+import ssl
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -31,6 +32,7 @@ class Address:
     client_id: str
     username: str | None = None
     password: str | None = field(default=None, repr=False)
+    context: ssl.SSLContext | None = field(default=None, repr=False)  # None: no TLS
 
 
 class PahoLink:
@@ -68,6 +70,8 @@ class PahoLink:
         client.will_set(will_topic, will_payload, QOS, retain=True)
         if address.username is not None:
             client.username_pw_set(address.username, address.password)
+        if address.context is not None:
+            client.tls_set_context(address.context)
         client.on_socket_open = self._safely(self._on_socket_open)
         client.on_socket_register_write = self._safely(lambda *_: None)  # writing is ours: once a round, together
         client.on_connect = self._safely(self._on_connect)
@@ -200,7 +204,14 @@ class PahoLink:
             self.ended = self.ended or f"the connection ended: {mqtt.error_string(code)}"
 
 
+def deciphered(sock: socket.socket) -> bool:
+    """Whether TLS has taken in more than was read of it yet: no poll tells."""
+    return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+
+
 def _readable(sock: socket.socket) -> bool:
+    if deciphered(sock):
+        return True
     poller = select.poll()
     poller.register(sock, select.POLLIN)
     return bool(poller.poll(0))

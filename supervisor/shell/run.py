@@ -13,9 +13,11 @@ from supervisor.shell import logs
 from supervisor.shell.authority.judge import Authority
 from supervisor.shell.authority.operators import operators_file
 from supervisor.shell.batch import EngineMaker
+from supervisor.shell.canary import Canary
 from supervisor.shell.clock import Pace, SystemClock, boot_id
 from supervisor.shell.engine import Engine
 from supervisor.shell.history import History, influx_poster
+from supervisor.shell.identity import Identity, IdentityError, load_identity
 from supervisor.shell.journal import Journal
 from supervisor.shell.journal_file import JournalError
 from supervisor.shell.loop import EXIT_FAILED, Loop, Parts
@@ -48,7 +50,7 @@ def run(args: argparse.Namespace, make: EngineMaker = Engine) -> int:
         clock = SystemClock(journal.last, pace)
         log = logs.make(args.console, lambda: clock.now().wall_s)
         return _loop(args, site, journal, clock, log, stop, make).run()
-    except (JournalError, SecretError) as error:
+    except (JournalError, SecretError, IdentityError) as error:
         log.critical("not_started", error=str(error), exit_status=EXIT_FAILED)
         return EXIT_FAILED
     finally:
@@ -67,6 +69,7 @@ def _loop(
 ) -> Loop:
     folder = args.site.resolve().parent
     password = secret(folder, site.broker.password_file, "broker.password_file")
+    identity = _identity(site, folder)
     history = _history(site, folder, journal, clock)
     decoder, encoder = Decoder(site), Encoder(site.root)
     epoch = journal.next_epoch()
@@ -78,16 +81,23 @@ def _loop(
         host=args.host or site.broker.host,
         port=args.port or site.broker.port,
         keepalive_s=site.broker.keepalive_s,
-        client_id=f"stillhold-{site.site.id}-supervisor-{journal.instance}",
+        client_id=f"stillhold-{site.site.id}-supervisor-{journal.instance}" if identity is None else identity.name,
         username=site.broker.username,
         password=password,
+        context=None if identity is None else identity.context,
     )
     echo_topic = f"{site.root}/supervisor/echo/{journal.instance}"
-    bus = PahoBus(address, decoder.filters, echo_topic, site.broker.echo_timeout_s, will, clock, stop.wake)
+    canary = None if identity is None else Canary(site, journal.instance)
+    filters = decoder.filters + ([] if canary is None else [canary.topic])
+    bus = PahoBus(address, filters, echo_topic, site.broker.echo_timeout_s, will, clock, stop.wake)
     authority = _authority(args.operators, site, folder, journal, clock, log)
     notify = desk.make(site, folder, journal.path, journal.instance, clock, log)
-    parts = Parts(engine, journal, bus, decoder, encoder, clock, log, stop, will, history, authority, notify)
+    parts = Parts(engine, journal, bus, decoder, encoder, clock, log, stop, will, history, authority, notify, canary)
     return Loop(parts, site.timing.tick_s, epoch)
+
+
+def _identity(site: SiteFile, folder: Path) -> Identity | None:
+    return None if site.broker.identities is None else load_identity(folder / site.broker.identities, "supervisor")
 
 
 def _authority(

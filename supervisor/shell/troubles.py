@@ -9,7 +9,7 @@ from supervisor.values import Now, ShellTrouble
 
 Trouble = Literal[
     "history_unreachable", "history_rows_refused", "history_backlog_full", "inbound_overflow", "rejected_messages",
-    "commands_refused", "notification_failing", "heartbeat_failing", "audit_broken",
+    "commands_refused", "notification_failing", "heartbeat_failing", "audit_broken", "broker_open",
 ]
 
 

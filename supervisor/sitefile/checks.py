@@ -19,12 +19,14 @@ from supervisor.sitefile.problems import MISSING, Figures, Problem, entries, err
 from supervisor.sitefile.sources import source_problems
 from supervisor.values import GASES
 
+LOOPBACK = ("127.0.0.1", "::1", "localhost")
+
 
 def cross_problems(site: SiteFile) -> Iterator[Problem]:
     """Every mistake across keys, those of a kind together."""
     for check in (
         _repeated_ids, _unknown_names, _sources_of_another_gas, _misspelt_units, _times, _sample_age, _volume_limits,
-        _room_limits, _stock, _broker, _operators,
+        _room_limits, _stock, _broker, _gate, _operators,
     ):  # fmt: skip
         yield from check(site)
     yield from line_problems(site)
@@ -220,6 +222,14 @@ def _broker(site: SiteFile) -> Iterator[Problem]:
         yield error(
             "broker.username", MISSING, "a user name, where there is a password (MQTT 3.1.1, MQTT-3.1.2-22)",
             "add username = ... to the table broker, or remove password_file",
+        )  # fmt: skip
+
+
+def _gate(site: SiteFile) -> Iterator[Problem]:
+    if site.broker.identities is None and site.broker.host not in LOOPBACK:
+        yield warning(
+            "broker.identities", MISSING, "a folder of certificates; without it anybody there can speak for the hardware",
+            'add identities = "identities", then deploy/certificates and deploy/broker-config',
         )  # fmt: skip
 
 

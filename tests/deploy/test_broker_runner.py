@@ -103,7 +103,7 @@ def test_a_broker_that_does_not_answer_is_an_error_with_its_log_and_leaves_nothi
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(runner, "READY_WITHIN_S", 0.5)
-    monkeypatch.setattr(runner, "_answers_connect", lambda port: False)
+    monkeypatch.setattr(runner, "_answers_connect", lambda *_: False)
     mute = Broker("nats", tmp_path / "b")
     with pytest.raises(BrokerError, match=r"answered no MQTT CONNECT(.|\n)*Server is ready"):
         mute.start()

@@ -16,6 +16,7 @@ from pydantic import ValidationError
 from supervisor.messages import Outbound, SupervisorStatus
 from supervisor.settings import SiteFile
 from supervisor.shell.clock import Pace, SystemClock
+from supervisor.shell.identity import IdentityError, load_identity
 from supervisor.shell.wire import fill, match
 
 EXIT_DONE, EXIT_REFUSED, EXIT_WRONG, EXIT_NO_ANSWER = 0, 1, 2, 3
@@ -23,6 +24,7 @@ CONNECT_S = 5.0
 READ_S = 3.0
 QUIET_S = 0.3  # retained messages come one after another; after such a pause no more are expected
 QOS = 1
+CONSOLE = "console"  # its identity to the broker; who the person is the signature of each command says
 
 Model = TypeVar("Model", bound=Outbound)
 
@@ -60,6 +62,12 @@ class Link:
             except SecretError as error:
                 raise LinkError(str(error)) from None
             client.username_pw_set(self.site.broker.username, password)
+        if self.site.broker.identities is not None:
+            try:
+                identity = load_identity(args.site.resolve().parent / self.site.broker.identities, CONSOLE)
+            except IdentityError as error:
+                raise LinkError(str(error)) from None
+            client.tls_set_context(identity.context)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
