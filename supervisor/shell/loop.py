@@ -24,6 +24,7 @@ from supervisor.shell.housekeeping import Housekeeping
 from supervisor.shell.journal import Batch, Journal
 from supervisor.shell.journal_file import JournalError
 from supervisor.shell.logs import Log, say
+from supervisor.shell.manager import Manager
 from supervisor.shell.notify.desk import Notifying, Silent
 from supervisor.shell.outbox import Outbox
 from supervisor.shell.rejections import Rejections
@@ -73,6 +74,7 @@ class Loop:
         self.auditor = Auditor()
         self.notify = parts.notify or Silent()
         self.canary = parts.canary
+        self.manager = Manager(self.clock.real_s)
         self.rejections = Rejections()
         self.troubles = Troubles()
         self.outbox = Outbox(self.journal, self.bus, self.log, self.clock)
@@ -80,6 +82,7 @@ class Loop:
         self._set_aside = self.journal.faulty_messages()
         self._next_tick_s = 0.0
         self._full_since_s: float | None = None
+        self._up = False
         self._head_told_s = self.clock.real_s()
 
     # -------------------------------------------------------------------------------------------- running
@@ -100,6 +103,7 @@ class Loop:
         except Exception as error:
             where = traceback.format_exc(limit=-5)
             self.log.critical("loop_failed", error=f"{type(error).__name__}: {error}", where=where, exit_status=EXIT_FAILED)
+        self.manager.ending("ended by a failure, which the log names")
         self._tell_audit_head()
         self.bus.close(GOODBYE_S, goodbye=False)  # the broker publishes the will, and the permits run out
         return EXIT_FAILED
@@ -124,6 +128,7 @@ class Loop:
         for up in came.link:
             turn.add(LinkChanged(turn.now, up))
             self.outbox.link(up)
+            self._up = up
             if up and self.canary is not None:
                 self.canary.send(self.bus, self.troubles)
         turn.own += self.authority.look(self.clock.real_s()) if self.authority is not None else []
@@ -136,6 +141,7 @@ class Loop:
             turn.add(Ticked(turn.now))
             self._next_tick_s = turn.now.mono_s + self.tick_s
             self._act(turn)
+            self.manager.turned(self._up)
         self.outbox.refuse(turn.refusals)
         self.bus.settle()
         if self.clock.real_s() - self._head_told_s >= AUDIT_HEAD_EVERY_S:
@@ -245,6 +251,7 @@ class Loop:
         self.outbox.send(withdrawals.messages)
 
     def _end_in_order(self) -> int:
+        self.manager.ending("withdrawing every permit")
         self._act(self._turn_with(Stopping(self.clock.now())), last=True)
         said = self.bus.close(GOODBYE_S)
         now = self.clock.now()
