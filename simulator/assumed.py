@@ -7,6 +7,7 @@ from dataclasses import dataclass
 # Dry air. O2 20.946 %: IUPAC. CO2 0.042 %: today's atmosphere, from memory. Argon counts as nitrogen.
 AIR_O2_PCT = 20.946
 AIR_CO2_PCT = 0.042
+STANDARD_PA = 101_325.0
 # Density of CO2 at 0 degC and 101.325 kPa: 1.9768 kg/m3, CoolProp.
 CO2_KG_PER_NL = 1.9768e-3
 # Time to half of the CO2 a food finally dissolves: about 3.5 h in cod fillets, Rotabakk 2007. For fruit assumed.
@@ -58,6 +59,17 @@ class Assumptions:
     room_co2_noise_pct: float = 0.003
     room_c: float = 1.5
     room_rh_pct: float = 93.0
+    # Refrigeration: its cycle moves the air by so much up and down; off, the room goes towards the outside, and on again back,
+    # with these times to 1/e. Fruit on its pallet follows the room more slowly. `arrives_c`: fruit comes warm from the field,
+    # and is as warm as that when its bag is sealed; None: it was cooled before.
+    cycle_k: float = 0.4
+    cycle_s: float = 2400.0
+    outside_c: float = 15.0
+    warms_h: float = 8.0
+    cools_h: float = 1.5
+    fruit_follows_h: float = 12.0
+    arrives_c: float | None = None
+    barometer_swing_pa: float = 1200.0
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from .kinds import Fault
 from .scheduler import Scheduler
 from .signing import CrewKey
 from .stamp import to_text
@@ -22,6 +23,7 @@ PATIENCE = 1000
 INSISTS_ON = ("seal", "open")
 SIGN_IN = "sign in (enter)"  # what the answer to an opening says that lacks an entry permit
 GOES_IN, STANDS_BY, STAYS_MIN, INSIDE_S = "first of the crew", "second of the crew", 10, 120.0
+WENT_IN = {"person_alone": "somebody alone", "person_overdue": "somebody late"}
 TOO_OLD = "by its own time"  # what the answer to a command says that grew old on its way
 UNACKNOWLEDGED = ("unacknowledged", "returned_unacknowledged", "latched_unacknowledged")
 
@@ -107,6 +109,17 @@ class Crew:
     def plan(self, act: Act) -> None:
         """Put one more act on the schedule; `at_s` counts from the scheduler's now."""
         self._scheduler.at(self._scheduler.now_ms + round(act.at_s * 1000), lambda: self._begin(act))
+
+    def go_in(self, room: str, fault: Fault) -> None:
+        """Somebody goes in as nobody should: alone, or for longer than is said."""
+        more: dict[str, Any] = {"people": [WENT_IN[fault.name]], "minutes": STAYS_MIN}
+        if fault.name == "person_overdue":
+            more |= {"standby": STANDS_BY, "minutes": round(fault.size)}
+        self.plan(Act(0.0, "enter", room, more))
+
+    def come_out(self, room: str, fault: Fault) -> None:
+        """And comes out again."""
+        self.plan(Act(0.0, "leave", room, {"people": [WENT_IN[fault.name]]}))
 
     def hear_outcome(self, body: Mapping[str, Any]) -> None:
         """`operator/outcome`: done, or asked again later."""

@@ -42,6 +42,11 @@ CROPS = {
 OTHER_CROP = CROPS["black currant"]
 
 
+def q10_of(crop: str) -> float:
+    """By what its respiration grows with 10 K."""
+    return CROPS.get(crop, OTHER_CROP).q10
+
+
 def respiration_nl_kg_h(crop: str, temperature_c: float) -> float:
     """Oxygen uptake (and CO2 output) in air, normal litres per kg and hour."""
     row = CROPS.get(crop, OTHER_CROP)
@@ -58,7 +63,19 @@ def co2_solubility_nl_l(temperature_c: float) -> float:
 class Fruit:
     """One enclosure's fruit. `dissolved_nl` is its only state; rates are per minute."""
 
-    __slots__ = ("dissolved_nl", "full_nl_pct", "km_o2_pct", "rate_per_min", "rq", "temperature_c", "vmax_nl_min")
+    __slots__ = (
+        "_full_nl_pct",
+        "_q10",
+        "_rated_c",
+        "_vmax_nl_min",
+        "dissolved_nl",
+        "full_nl_pct",
+        "km_o2_pct",
+        "rate_per_min",
+        "rq",
+        "temperature_c",
+        "vmax_nl_min",
+    )
 
     def __init__(
         self,
@@ -69,9 +86,11 @@ class Fruit:
         dissolves: bool = True,
         km_o2_pct: float = KM_O2_PCT,
         rq: float = 1.0,
+        q10: float = 1.0,
     ) -> None:
-        """`uptake_nl_kg_h` is the rate in air (20.946 % O2)."""
-        self.temperature_c = temperature_c
+        """`uptake_nl_kg_h` is the rate in air (20.946 % O2) at this temperature."""
+        self.temperature_c = self._rated_c = temperature_c
+        self._q10 = q10
         self.km_o2_pct = km_o2_pct
         self.rq = rq
         self.vmax_nl_min = mass_kg * uptake_nl_kg_h / 60.0 * (km_o2_pct + AIR_O2_PCT) / AIR_O2_PCT
@@ -79,6 +98,16 @@ class Fruit:
         self.full_nl_pct = water_l * SUGAR_FACTOR * co2_solubility_nl_l(temperature_c) / 100.0
         self.rate_per_min = math.log(2.0) / (DISSOLVING_HALF_TIME_H * 60.0)
         self.dissolved_nl = self.full_nl_pct * AIR_CO2_PCT
+        self._vmax_nl_min, self._full_nl_pct = self.vmax_nl_min, self.full_nl_pct
+
+    def warm(self, temperature_c: float) -> None:
+        """It is as warm as this from now on: it breathes by its Q10, and its water holds CO2 by Weiss."""
+        if temperature_c == self.temperature_c:
+            return
+        self.temperature_c = temperature_c
+        self.vmax_nl_min = self._vmax_nl_min * self._q10 ** ((temperature_c - self._rated_c) / 10.0)
+        held = co2_solubility_nl_l(temperature_c) / co2_solubility_nl_l(self._rated_c)
+        self.full_nl_pct = self._full_nl_pct * held
 
     def uptake_nl_min(self, o2_pct: float) -> float:
         """Oxygen taken up at an oxygen content."""

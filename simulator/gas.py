@@ -22,6 +22,7 @@ class Enclosure:
     """
 
     __slots__ = (
+        "_fills",
         "amount_nl",
         "co2_pct",
         "draw_nl",
@@ -54,6 +55,7 @@ class Enclosure:
         draw_fill: float = 0.95,
     ) -> None:
         self.nominal_nl = nominal_nl
+        self._fills = (relief_fill, draw_fill)
         self.relief_nl = nominal_nl * relief_fill
         self.draw_nl = nominal_nl * draw_fill
         self.fruit = fruit
@@ -92,6 +94,25 @@ class Enclosure:
             left = step
             while left > 1e-9:
                 left -= self._step(left, air_o2_pct, air_co2_pct)
+
+    def swell(self, share: float, air_o2_pct: float, air_co2_pct: float) -> None:
+        """The bag holds so many times as much as at the start: air pressure and temperature have moved. What it cannot hold
+        goes out, what it lacks is drawn in. Call `advance` to now first.
+        """
+        self.relief_nl, self.draw_nl = (self.nominal_nl * fill * share for fill in self._fills)
+        if self.open:
+            return
+        before_nl = self.amount_nl
+        self.amount_nl = min(max(before_nl, self.draw_nl), self.relief_nl)
+        came_nl = self.amount_nl - before_nl
+        if came_nl == 0.0:
+            return
+        o2_pct, co2_pct = (air_o2_pct, air_co2_pct) if came_nl > 0.0 else (self.o2_pct, self.co2_pct)
+        self.o2_pct += came_nl * (o2_pct - self.o2_pct) / self.amount_nl
+        self.co2_pct += came_nl * (co2_pct - self.co2_pct) / self.amount_nl
+        self.to_room_nl -= came_nl
+        self.to_room_o2_nl -= came_nl * o2_pct / 100.0
+        self.to_room_co2_nl -= came_nl * co2_pct / 100.0
 
     def take_to_room(self) -> tuple[float, float, float]:
         """Total, oxygen and CO2 that went to the room since last taken, nl; taking empties them."""

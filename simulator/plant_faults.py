@@ -13,13 +13,13 @@ def _powered(site: SiteSpec, rooms: set[str]) -> Iterator[tuple[str, str]]:
     sensors = [sensor.unit for room in site.rooms if room.id in rooms for sensor in room.sensors]
     valves = [one.unit for one in site.enclosures if one.room in rooms]
     yield from (("unit_off", unit) for unit in dict.fromkeys(sensors + valves))
-    yield from (("ventilation_off", room.id) for room in site.rooms if room.id in rooms)
+    yield from ((off, room) for room in sorted(rooms) for off in ("ventilation_off", "refrigeration_off"))
 
 
 def _all_powered(site: SiteSpec, _target: str) -> Iterator[tuple[str, str]]:
     yield from (("unit_off", unit) for unit in site.units)
     yield from (("source_off", source.id) for source in site.sources)
-    yield from (("ventilation_off", room.id) for room in site.rooms)
+    yield from ((off, room.id) for room in site.rooms for off in ("ventilation_off", "refrigeration_off"))
 
 
 def _room_powered(site: SiteSpec, room: str) -> Iterator[tuple[str, str]]:
@@ -139,17 +139,27 @@ SOURCES = (
 
 ROOMS = (
     Kind("ventilation_off", "room", "The ventilation of room {target} stands still", (30 * MINUTE, DAY)),
+    Kind("refrigeration_off", "room", "The refrigeration of room {target} is off: air and fruit grow warm", (HOUR, DAY)),
     Kind("nitrogen_release", "room", "{size} nl/min of nitrogen flow straight into room {target}", (5 * MINUTE, 2 * HOUR),
          Size("nitrogen flowing straight into the room, nl/min", 0.0, 1e6, (150.0, 1500.0), "by_ratio")),
     Kind("co2_release", "room", "{size} nl/min of CO2 flow straight into room {target}", (5 * MINUTE, 2 * HOUR),
          Size("CO2 flowing straight into the room, nl/min", 0.0, 1e6, (20.0, 600.0), "by_ratio")),
 )  # fmt: skip
 
+PEOPLE = (
+    Kind("person_alone", "room", "Somebody asks to go into room {target} with nobody standing by, and waits at its door",
+         (5 * MINUTE, HOUR)),
+    Kind("person_overdue", "room", "Somebody went into room {target} for {size} minutes and does not come out",
+         (40 * MINUTE, 3 * HOUR), Size("minutes of the entry permit", 1.0, 720.0, (5.0, 30.0))),
+    Kind("people_unsigned", "room", "The door of room {target} stands open, and people are in there who have not signed in",
+         (5 * MINUTE, HOUR)),
+)  # fmt: skip
+
 POWER = (
-    Kind("power_cut", "site", "Site {target} has no power: gateways, sources and fans are off", (5 * MINUTE, 8 * HOUR),
+    Kind("power_cut", "site", "Site {target} has no power: gateways, sources, fans and cold are off", (5 * MINUTE, 8 * HOUR),
          parts=_all_powered),
-    Kind("power_cut_room", "room", "Room {target} has no power: its gateways and its fan are off", (5 * MINUTE, 8 * HOUR),
+    Kind("power_cut_room", "room", "Room {target} has no power: its gateways, fan and cold are off", (5 * MINUTE, 8 * HOUR),
          parts=_room_powered),
 )  # fmt: skip
 
-PLANT = (*ENCLOSURES, *VALVES, *SENSORS, *ANALYSERS, *UNITS, *SOURCES, *ROOMS, *POWER)
+PLANT = (*ENCLOSURES, *VALVES, *SENSORS, *ANALYSERS, *UNITS, *SOURCES, *ROOMS, *PEOPLE, *POWER)

@@ -235,6 +235,12 @@ class Plant:
                 self._yard.refresh_leak(target)
             case "hoses_swapped":
                 self._piping.refresh_hoses(target)
+            case "refrigeration_off":
+                self._yard.weather(target)
+            case "people_unsigned":
+                self._yard.tell_door(target)
+            case "person_alone" | "person_overdue":
+                self.crew.go_in(target, fault) if self.faults.stands(fault.name, target) else self.crew.come_out(target, fault)
             case "ventilation_off":
                 self._yard.refresh_ventilation(target)
             case "hose_off":

@@ -74,21 +74,24 @@ def air_teller(yard: Yard, spec: RoomSpec) -> Tell:
 
 
 def climate_teller(yard: Yard, spec: RoomSpec) -> Tell:
-    """`room/<room>/climate`."""
+    """`room/<room>/climate` and its `door`; also what moves the room's temperature on."""
     unit = yard.units[spec.sensors[0].unit if spec.sensors else yard.spec.units[0]]
     gauss, topic, assumed = yard.chance(f"climate/{spec.id}").gauss, f"room/{spec.id}/climate", yard.assumed
 
     def tell() -> None:
+        yard.weather(spec.id)
         off = yard.faults.stands("ventilation_off", spec.id)
         unit.send(
             topic,
             {
                 "observed_at": unit.stamp(),
-                "temperature_c": round(assumed.room_c + gauss(0.0, 0.1), 2),
+                "temperature_c": round(yard.climates[spec.id].air_c + gauss(0.0, 0.1), 2),
                 "rh_pct": round(min(100.0, assumed.room_rh_pct + gauss(0.0, 0.5)), 1),
+                "barometer_pa": round(yard.barometer_pa(), 1),
                 "ventilation_m3_h": 0.0 if off else spec.ventilation_m3_h,
             },
         )
+        yard.tell_door(spec.id)
 
     return tell
 

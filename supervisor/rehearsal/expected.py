@@ -286,6 +286,20 @@ EXPECTED: Mapping[str, Expected] = {
         harmless="it is lost outdoors and costs money: the stock is set against the accounts, and what meters may be off by "
         "hides a small leak for days",
     ),
+    # ---- people
+    "person_alone": Expected(
+        harmless="the entry is refused, and no nitrogen or CO2 is given in the room until whoever asked is signed out",
+        unseen="a refusal is answered to whoever asked, and is no alarm",
+    ),
+    "person_overdue": Expected(
+        ("people_overdue", "people_missing"), lambda site, size: 60.0 * size + LOOK_S, "the minutes of the entry permit",
+        consequence="room_closed",
+    ),
+    "people_unsigned": Expected(
+        harmless="dosing changes the room's air little and never beyond its limits, and the room's own sensors go on judging "
+        "it; this is what the written entry procedure is for",
+        unseen="a door that stands open is told to the supervisor, which draws nothing from it",
+    ),
     # ---- power
     "power_cut": Expected(("unit_silent",), _unit, "the units' wills, else unit_silence_s_max", consequence="unit_rests"),
     "power_cut_room": Expected(
@@ -296,6 +310,11 @@ EXPECTED: Mapping[str, Expected] = {
     "ventilation_off": Expected(
         harmless="the room's own sensors decide, however it is aired: its air is found moving, or unsafe, before it harms",
         unseen="nothing in air that does not move tells that a fan stands",
+    ),
+    "refrigeration_off": Expected(
+        ("out_of_band", "o2_below_floor", "co2_above_ceiling"),
+        harmless="warmer fruit breathes harder, and each sample is answered with more air; warm rooms are for the "
+        "refrigeration's own alarms",
     ),
     "nitrogen_release": Expected(
         ("room_air_moving", "room_air_unsafe", "room_air_dangerous"), _moves(

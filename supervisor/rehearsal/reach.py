@@ -33,7 +33,7 @@ def reach(site: SiteFile, fault: Fault) -> Reach:
                 name for one in site.analyser if any(line.gas == owner for line in one.lines)
                 for name in _by_analyser(site, one.id)
             }  # fmt: skip
-        case "source":
+        case "source" | "stock":
             found = {one.id for one in site.enclosure if owner in one.sources.model_dump().values()}
         case "sensor" | "room":
             found = {one.id for one in site.enclosure if one.room == owner}

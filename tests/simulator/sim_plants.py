@@ -17,6 +17,8 @@ STILL = Assumptions(
     room_o2_noise_pct=0.0,
     room_co2_noise_pct=0.0,
     co2_dissolves=False,
+    cycle_k=0.0,
+    barometer_swing_pa=0.0,
 )
 IDLE = Schedule()
 # For days on end.

@@ -166,8 +166,11 @@ def test_faults_from_a_file(tmp_path: Path) -> None:
 
 def test_every_kind_of_fault_can_come_and_go_without_breaking_the_plant() -> None:
     targets = targets_of(read_site(small_site()))
+    sizes = {
+        name: 0.0 if kind.size is None else max(kind.size.least, min(0.5, kind.size.greatest)) for name, kind in LIBRARY.items()
+    }
     faults = [
-        Fault(name, target, 5.0 + i, 200.0 + i, 0.0 if kind.size is None else min(0.5, kind.size.greatest))
+        Fault(name, target, 5.0 + i, 200.0 + i, sizes[name])
         for i, (name, kind) in enumerate(LIBRARY.items())
         for target in sorted(targets[kind.on])
     ]

@@ -62,8 +62,7 @@ def test_everything_that_is_said_validates_against_the_supervisors_contract() ->
         model.model_validate_json(json.dumps(payload))
         assert retain == model.RETAINED, topic
         seen.add(model.__name__)
-    # A door switch is all that this plant does not have.
-    assert seen == {model.__name__ for model in INBOUND} - {"RoomDoor"}
+    assert seen == {model.__name__ for model in INBOUND}
 
 
 def test_a_pull_down_by_messages_alone_reaches_three_and_eighteen() -> None:

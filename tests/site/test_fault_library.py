@@ -98,6 +98,10 @@ CASES: dict[str, list[Case]] = {
     "source_impure": [Case("generator", 5.0), Case("bank", 10.0, 2.0, found=False), Case("blower", 10.0, 2.0, found=False)],
     "stock_empty": [Case("bank", hours=0.3)],
     "supply_leak": [Case("bank", 30.0), Case("generator", 30.0, 0.5, found=False)],
+    "person_alone": [Case("north", hours=0.3, found=False)],
+    "person_overdue": [Case("north", 10.0, 0.5)],
+    "people_unsigned": [Case("north", hours=0.3, found=False)],
+    "refrigeration_off": [Case("north", hours=3.0, found=False)],
     "ventilation_off": [Case("north", found=False)],
     "nitrogen_release": [Case("north", 600.0, 0.5)],
     "co2_release": [Case("north", 60.0, 0.5)],
@@ -142,6 +146,34 @@ def test_a_fault_is_found_and_answered_or_harms_nobody(run_site, name: str, case
     if case.found:
         assert came.taken is not False
     assert site.events("guard_refused") == []
+
+
+def dosed_in_north(site, from_s: float, to_s: float) -> list[object]:
+    told = [(at_s - 1000.0, one) for at_s, one in site.requests if one.enclosure in ("n1", "n2") and one.gas != "air"]
+    return [one for at_s, one in told if from_s < at_s < to_s]
+
+
+def test_nothing_flows_while_somebody_waits_at_the_door_alone(run_site) -> None:
+    site, _ = tried(run_site, "person_alone", Case("north", hours=0.5))
+    ended_s = BEGIN_S + 0.5 * HOUR_S
+    assert not dosed_in_north(site, BEGIN_S + 20.0, ended_s)
+    site.run_to(ended_s + HOUR_S)
+    assert dosed_in_north(site, ended_s, ended_s + HOUR_S), "signed out again"
+
+
+def test_an_open_door_changes_nothing_as_its_row_says(run_site) -> None:
+    """What the row calls unseen: were the supervisor to close a room whose door stands open, this and the row must change."""
+    site, _ = tried(run_site, "people_unsigned", Case("north", hours=0.5))
+    assert site.retained["room/north/entry"]["status"] == "clear" and dosed_in_north(site, BEGIN_S + 20.0, BEGIN_S + HOUR_S)
+
+
+def test_a_poisoned_sensor_is_found_by_its_neighbour_as_soon_as_there_is_co2_to_miss(run_site) -> None:
+    poisoned = Fault("sensor_poisoned", "north/north-floor", 0.0, size=0.1)
+    release = Fault("co2_release", "north", BEGIN_S, size=300.0)
+    site = run_site(site_text=SITE, faults=[poisoned, release], crew=CREW, step_s=10.0)
+    site.run_to(BEGIN_S + 1200.0)
+    told = [str(one.figures["alarm"]) for one in site.events("alarm_raised")]
+    assert told[0] == "room_air_moving-north" and "room_air_unknown-north" in told
 
 
 # ------------------------------------------------------------------------------------------------ the table itself
