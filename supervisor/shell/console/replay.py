@@ -33,6 +33,8 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     parser.add_argument("paths", type=Path, nargs="+", metavar="[SITE] JOURNAL",
                         help="the site file, and the folder given to `run` as --state, its copy or a bundle")  # fmt: skip
     parser.add_argument("--explain", metavar="ENCLOSURE", help="why each of its doses was or was not given, with numbers")
+    parser.add_argument("--with", dest="other", type=Path, metavar="OTHER_SITE",
+                        help="what would have been decided under this site file, and until when that can be said")  # fmt: skip
     add_period(parser)
     parser.add_argument("--json", action="store_true", help="as JSON")
     parser.set_defaults(carry_out=_replay)
@@ -44,6 +46,8 @@ def _replay(args: argparse.Namespace) -> int:
     from supervisor.shell.retrace.record import RecordUnreadable, opened
     from supervisor.sitefile import SiteFileError, load
 
+    if args.other is not None and args.explain is not None:
+        return _wrong("--explain tells of what was, --with of what would have been: give one of them")
     if len(args.paths) > 2:
         return _wrong("give a site file and a journal, or a journal alone")
     try:
@@ -64,6 +68,10 @@ def _carry_out(args: argparse.Namespace, record: "Record", site: "SiteFile | Non
     from supervisor.shell.retrace.proof import Window, prove
 
     window = Window(record, _wall_s(args.since), _wall_s(args.until))
+    if args.other is not None:
+        from supervisor.shell.console import replay_with
+
+        return replay_with.show(args, record, site, window)
     if args.explain is not None:
         from supervisor.shell.console import replay_explain
 
