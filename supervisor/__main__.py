@@ -13,6 +13,7 @@ from supervisor.rehearsal import command as rehearse_cmd
 from supervisor.shell.console import alarms as cli_alarms
 from supervisor.shell.console import arguments
 from supervisor.shell.console import audit as audit_cmd
+from supervisor.shell.console import backup as cli_backup
 from supervisor.shell.console import bundle as cli_bundle
 from supervisor.shell.console import calibration as cli_calibration
 from supervisor.shell.console import commands as cli_commands
@@ -85,6 +86,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_gas.add(commands)
     cli_replay.add(commands)
     cli_bundle.add(commands)
+    cli_backup.add(commands)
     notify_cmd.add(commands)
     rehearse_cmd.add(commands)
     schema = commands.add_parser("schema", help="print the JSON Schema of a site file, for editors")

@@ -7,10 +7,7 @@ and the notes they wrote stay.
 """
 
 import base64
-import hashlib
-import io
 import json
-import os
 import sqlite3
 import tarfile
 import tempfile
@@ -25,6 +22,7 @@ from supervisor.messages import OperatorCommand, at, rfc3339
 from supervisor.settings import SiteFile
 from supervisor.shell.audit.file import verify
 from supervisor.shell.journal_file import FILE, connect
+from supervisor.shell.packed import hashes, pack, sha256, take_out
 from supervisor.shell.records import Input
 from supervisor.shell.retrace.proof import Proof, Window, prove
 from supervisor.shell.retrace.record import Record, RecordUnreadable, opened
@@ -34,7 +32,6 @@ from supervisor.shell.retrace.written import LEFT_OUT, deciding, program, settin
 FORMAT = 1
 MANIFEST, SITE = "manifest.json", "site.toml"
 MEMBERS = (SITE, FILE)
-BYTES_MAX = 4 << 30  # of one file in it; more is no bundle of ours
 README = "README.txt"
 _COMMIT_EVERY = 5000
 
@@ -50,24 +47,8 @@ def make(site: SiteFile, record: Record, window: Window, to: Path) -> dict[str, 
         manifest = _manifest(site, record, window, proof, folder)
         (folder / MANIFEST).write_text(json.dumps(manifest, indent=2) + "\n", encoding="utf-8")
         (folder / README).write_text(_readme(manifest), encoding="utf-8")
-        _pack(folder, to)
+        pack({name: folder / name for name in (MANIFEST, README, *MEMBERS)}, to)
     return manifest
-
-
-def _pack(folder: Path, to: Path) -> None:
-    """The file is there whole or not at all, and only its owner can read it."""
-    part = to.with_name(f"{to.name}.part")
-    try:
-        with open(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as raw:
-            with tarfile.open(fileobj=raw, mode="w:gz", format=tarfile.PAX_FORMAT) as tar:
-                for name in (MANIFEST, README, *MEMBERS):
-                    content = (folder / name).read_bytes()
-                    entry = tarfile.TarInfo(name)
-                    entry.size, entry.mode = len(content), 0o600
-                    tar.addfile(entry, io.BytesIO(content))
-        os.link(part, to)  # fails when there is one already
-    finally:
-        part.unlink(missing_ok=True)
 
 
 # ------------------------------------------------------------------------------------------------ what is left out
@@ -199,15 +180,9 @@ def _manifest(site: SiteFile, record: Record, window: Window, proof: Proof, fold
         ],
         "packed_by": {"version": here.version, "program_sha256": here.sha256, "platform": here.platform},
         "left_out": "passwords, tokens, keys, signatures, addresses; the site file's tables broker, history, operators, notify",
-        "files": {
-            name: {"bytes": (folder / name).stat().st_size, "sha256": _sha256((folder / name).read_bytes())} for name in MEMBERS
-        },
+        "files": hashes({name: folder / name for name in MEMBERS}),
         "caution": CAUTION,
     }  # fmt: skip
-
-
-def _sha256(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
 
 
 def _readme(manifest: dict[str, Any]) -> str:
@@ -239,24 +214,14 @@ def unpacked(path: Path) -> Iterator[tuple[Record, Path]]:
         folder = Path(made)
         try:
             with tarfile.open(path, "r:gz") as tar:
-                manifest = json.loads(_member(tar, MANIFEST))
+                manifest = json.loads(take_out(tar, MANIFEST, folder / MANIFEST).read_bytes())
                 if manifest["bundle"] != FORMAT:
                     raise RecordUnreadable(f"{path}: bundle format {manifest['bundle']}, this version reads {FORMAT}")
                 for name in MEMBERS:
-                    content = _member(tar, name)
-                    if _sha256(content) != manifest["files"][name]["sha256"]:
+                    if sha256(take_out(tar, name, folder / name)) != manifest["files"][name]["sha256"]:
                         raise RecordUnreadable(f"{path}: {name} in it is not what was packed; get it once more")
-                    (folder / name).write_bytes(content)
         except (tarfile.TarError, OSError, EOFError, ValueError, KeyError, TypeError) as error:
             raise RecordUnreadable(f"{path}: no whole bundle ({type(error).__name__}: {error}); get it once more") from error
         with opened(folder / FILE) as record:
             record.path = path
             yield record, folder / SITE
-
-
-def _member(tar: tarfile.TarFile, name: str) -> bytes:
-    entry = tar.getmember(name)
-    if not entry.isfile() or entry.size > BYTES_MAX:
-        raise ValueError(f"{name} is no file of a bundle")
-    file = tar.extractfile(entry)
-    return b"" if file is None else file.read()
