@@ -13,7 +13,7 @@ from pathlib import Path
 from tests.benchmarks.figures import Figure, context, show, write
 
 # In this order: what needs the machine for itself first, the long one last.
-BENCHMARKS = ("core", "wire", "recovery", "memory", "pulldown", "holding", "sharing")
+BENCHMARKS = ("core", "wire", "recovery", "memory", "pulldown", "holding", "sharing", "rehearse")
 
 
 def main() -> int:
