@@ -354,7 +354,9 @@ class Watch:
         """Gas was given. None while too little surely went in between the samples, or what else went in has not mixed."""
         plot, hours = self._memory.plots[enclosure], (point.at_s - base.at_s) / 3600.0
         sure = [one for one in plot.let if one.from_s >= base.at_s and one.to_s + MIXING_S <= point.at_s]
-        expected = dict(moves(base, self._swept(enclosure, base, sure)))
+        # Nothing holds more oxygen than air: an analyser that reads more has drifted, and no air brings that down.
+        held = Point(base.at_s, min(base.o2_pct, FEEDS["air"][0]), base.co2_pct)
+        expected = dict(moves(held, self._swept(enclosure, held, sure)))
         judged = [gas for gas, pct in expected.items() if abs(pct) > MOVE_PCT_MIN]
         # Another gas that does not count yet may have moved the composition back.
         doubtful = {one.gas for one in plot.let if one not in sure} - {one.gas for one in sure}

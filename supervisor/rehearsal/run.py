@@ -105,7 +105,7 @@ class Rehearsed(Coupled):
             task.raw, seed=task.seed, crew=Schedule((), ACKNOWLEDGE_S), faults=faults, start_s=task.start_s,
             step_s=pace.step_s, hear_s=pace.hear_s, cadence=pace.cadence, tap=self._tap,
         )  # fmt: skip
-        self.staff = Staff(site, self._plans, faults, self.plant.crew.plan, self.end_s)
+        self.staff = Staff(site, self._plans, faults, self.plant.crew.plan, self._adjust, self.end_s)
 
     @property
     def season_s(self) -> float:
@@ -265,6 +265,11 @@ class Rehearsed(Coupled):
                     self.outcome.worst_calm_age = (
                         f"{name} on day {at_s / DAY_S:.1f}: {age_s / 60.0:.1f} of {bound_s / 60.0:.1f} min"
                     )
+
+    def _adjust(self, analyser: str) -> None:
+        """People have set the instrument right with known gas."""
+        drift = self.plant.analysers[analyser].drift
+        drift.o2_pct = drift.co2_pct = drift.gain_pct = 0.0
 
     def _deliver(self, at_s: float) -> None:
         """What was ordered comes, and fills the stock to what the site file says."""

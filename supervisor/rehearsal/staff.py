@@ -21,23 +21,28 @@ WALKS, WAITS = "mara of the rehearsal", "sol of the rehearsal"
 ASSUMED = (
     "Every alarm is acknowledged 10 minutes after it is shown, at any hour. A faulted enclosure is resumed 30 minutes after "
     "what broke is mended, and what an analyser's calibration leaves to a person is decided after 30 minutes.",
+    "What makes an analyser drift is mended at the fault's end: it is adjusted to read right, and its gases are drawn anew.",
     "Two people make a round of each room each morning, one inside for 12 minutes and one standing by; no gas is given then.",
 )
 
 
 class Staff:
-    """`act` puts an act of the crew on its schedule, so many seconds from now. Times are seconds since the season began."""
+    """`act` puts an act of the crew on its schedule, so many seconds from now; `adjusted` makes an analyser read right.
+    Times are seconds since the season began."""
 
     def __init__(
         self, site: SiteFile, plans: dict[str, list[Filling]], faults: Iterable[Fault],
-        act: Callable[[Act], None], end_s: float,
+        act: Callable[[Act], None], adjusted: Callable[[str], None], end_s: float,
     ) -> None:  # fmt: skip
-        self._site, self._act, self._end_s = site, act, end_s
+        self._site, self._act, self._adjusted, self._end_s = site, act, adjusted, end_s
         self._mended_s: dict[str, list[tuple[float, float]]] = {name: [] for name in site.enclosures}
         self._wrong_gas: list[Fault] = []
+        self._adjust: list[tuple[float, str]] = []
         for fault in faults:
             for name in reach(site, fault).enclosures:
                 self._mended_s[name].append((fault.start_s, fault.end_s))
+            if fault.name.startswith("analyser_drift"):
+                self._adjust.append((fault.end_s, fault.target))
             if fault.name.startswith("calibration_gas"):
                 self._wrong_gas.append(fault)
         self._plans = {name: list(fillings) for name, fillings in plans.items()}
@@ -99,6 +104,10 @@ class Staff:
                 accept = not wrong and self._words.get(analyser) != "accept"
                 self._words[analyser] = "accept" if accept else "refuse"
                 self._act(Act(0.0, "calibrate", analyser, {"decision": self._words[analyser]}))
+        for adjusted in [one for one in self._adjust if one[0] <= at_s]:
+            self._adjust.remove(adjusted)
+            self._adjusted(adjusted[1])
+            self._act(Act(0.0, "calibrate", adjusted[1]))
         self._walk(at_s)
 
     def _walk(self, at_s: float) -> None:

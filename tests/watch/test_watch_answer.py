@@ -36,6 +36,13 @@ def test_a_dose_that_goes_elsewhere_is_not(gas, volume, before):
         mono_s=world.now.mono_s - 1, wall_s=world.now.wall_s - 1))  # fmt: skip
 
 
+@pytest.mark.parametrize("reads", [21.36, 21.8, 23.0])
+def test_air_is_not_expected_to_bring_down_what_an_analyser_reads_beyond_air(reads):
+    assert a_pair("air", 1250.0, (reads, 0.3), (reads, 0.3)).findings() == []
+    assert a_pair("air", 1250.0, (reads, 6.0), (reads, 6.0)).findings() == ["no_response"], "its CO2 should have gone"
+    assert a_pair("nitrogen", 625.0, (reads, 0.04), (reads, 0.04)).findings() == ["no_response"]
+
+
 def test_a_finding_names_what_was_measured_what_was_expected_and_the_volume():
     world = a_pair("nitrogen", 1250.0, (20.9, 0.04), (20.7, 0.04))
     finding = world.found[0]
