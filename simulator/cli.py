@@ -12,14 +12,15 @@ from pathlib import Path
 
 from .clock import ScaledClock
 from .crew import CrewError, Schedule, load_schedule
-from .faults import Fault, FaultError, load_faults
+from .faults import Fault, FaultError, load_faults, targets_of
 from .identities import identities_of
+from .library import LIBRARY, sentence
 from .mqtt import PlantOnMqtt
 from .network import Network
-from .network_faults import NETWORK
+from .network_faults import NETWORK, network_targets
 from .signing import KeyFileError, load_key
 from .site import Plant
-from .sitefile import SiteFileError, load_site
+from .sitefile import SiteFileError, SiteSpec, load_site, read_site
 
 LOG = logging.getLogger("simulator")
 # How long to wait for a message before time is moved on, real seconds.
@@ -34,6 +35,9 @@ def run(argv: Sequence[str]) -> int:
     for one in (signal.SIGINT, signal.SIGTERM):
         signal.signal(one, lambda *_: stop.set())
     try:
+        if given.list_faults:
+            print(listed(read_site(load_site(Path(given.site)))))
+            return 0
         clock = ScaledClock(time.time() if given.start is None else given.start, given.speed)
         faults = load_faults(Path(given.faults)) if given.faults else []
         plant = _plant(given, clock, [one for one in faults if one.name not in NETWORK])
@@ -64,7 +68,27 @@ def _plant(given: argparse.Namespace, clock: ScaledClock, faults: Sequence[Fault
     boot = f"b{int(time.time() * 1000):x}-{os.getpid():x}"
     key = load_key(Path(given.keys)) if given.keys else None
     site = load_site(Path(given.site))
-    return Plant(site, given.seed, start_s=clock.now_s(), boot=boot, crew=crew, crew_key=key, faults=faults)
+    return Plant(site, given.seed, start_s=clock.now_s(), boot=boot, crew=crew, crew_key=key, faults=faults, tell=_tell)
+
+
+def _tell(fault: Fault, stands: bool) -> None:
+    LOG.info("%s: %s", "fault" if stands else "no longer", sentence(fault))
+
+
+def listed(site: SiteSpec) -> str:
+    """What can go wrong at a site, as a file for `--faults` names it."""
+    rows, targets = [], {**targets_of(site), **network_targets(site.units)}
+    for name, kind in {**LIBRARY, **NETWORK}.items():
+        if not targets[kind.on]:
+            continue
+        there = sorted(targets[kind.on])
+        more = f" and {len(there) - 3} more" if len(there) > 3 else ""
+        rows.append(f"{name}\n    {kind.words.format(target='TARGET', owner='OWNER', part='PART', size='SIZE')}")
+        rows.append(f"    target: {kind.on}: {', '.join(there[:3])}{more}")
+        if kind.size is not None:
+            usual = ", ".join(f"{one:g}" for one in kind.size.usual)
+            rows.append(f"    size: {kind.size.means}; {kind.size.least:g} to {kind.size.greatest:g}, usually {usual}")
+    return "\n".join(rows)
 
 
 def _live(bus: PlantOnMqtt, clock: ScaledClock, stop: threading.Event, seconds: float | None) -> None:
@@ -92,6 +116,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--port", type=int, help="its port (default: as the site file says)")
     parser.add_argument("--crew", metavar="FILE|none", help="what the crew does (default: seal one bag after another)")
     parser.add_argument("--keys", metavar="FILE", help="an operator's key file, by which the crew signs its commands")
-    parser.add_argument("--faults", metavar="FILE", help="what goes wrong, and when")
+    parser.add_argument("--faults", metavar="FILE", help="what goes wrong: [[fault]] name, target, start_s, end_s, size")
+    parser.add_argument("--list-faults", action="store_true", help="say what can go wrong at this site, and end")
     parser.add_argument("--for", dest="seconds", type=float, metavar="REAL_SECONDS", help="end by itself after this")
     return parser

@@ -43,15 +43,17 @@ class Plant:
         assumptions: Assumptions | None = None,
         cadence: Cadence | None = None,
         epoch_seen: int = 0,
+        tell: Callable[[Fault, bool], None] | None = None,
     ) -> None:
         """`site` is the site file as a dict. `crew` None seals in turn; `Schedule()` does nothing.
-        The crew signs its commands with `crew_key`.
+        The crew signs its commands with `crew_key`. `tell` hears of each fault that begins (True) or ends.
 
         Raises SiteFileError or FaultError naming what is wrong.
         """
         self.spec = read_site(site)
         self.outbox: list[tuple[str, dict[str, Any], bool]] = []
         self.dropped: Counter[str] = Counter()
+        self._tell = tell
         self._scheduler = scheduler = Scheduler(round(start_s * 1000))
         self.faults = FaultBoard(self.spec, faults, scheduler, self._fault_changed)
         epoch = Epoch(epoch_seen)
@@ -230,6 +232,8 @@ class Plant:
     def _fault_changed(self, fault: Fault) -> None:
         """Let the part of the plant that a fault touches look at the faults again; the others ask when they act."""
         target = fault.target
+        if self._tell is not None:
+            self._tell(fault, self.faults.stands(fault.name, target))
         match fault.name:
             case "leak" | "bag_torn":
                 self._yard.refresh_leak(target)

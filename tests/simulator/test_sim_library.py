@@ -1,15 +1,19 @@
 """The library of faults: every row can be drawn, stands within its own limits, and says in words what is wrong."""
 
 import random
+from pathlib import Path
 
 import pytest
 from sim_plants import small, small_site
 
+from simulator.cli import run
 from simulator.faults import Fault, FaultError, targets_of
 from simulator.kinds import Kind, Size, table
 from simulator.library import LIBRARY, drawn, kind_of, possible, sentence
+from simulator.network_faults import NETWORK
 from simulator.sitefile import read_site
 
+EXAMPLE = Path(__file__).resolve().parents[2] / "config" / "quillfen.toml"
 TARGETS = targets_of(read_site(small_site()))
 
 
@@ -69,3 +73,23 @@ def test_a_name_that_comes_twice_is_refused() -> None:
     one = Kind("x", "room", "x", (1.0, 2.0))
     with pytest.raises(ValueError, match="one name"):
         table(one, one)
+
+
+def test_the_list_for_a_site_has_every_fault_with_its_targets_and_sizes(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run([str(EXAMPLE), "--list-faults"]) == 0
+    said = capsys.readouterr().out
+    assert [line for line in said.splitlines() if not line.startswith(" ")] == [*LIBRARY, *NETWORK]
+    assert "target: valve: n1/air, n1/co2, n1/nitrogen and 33 more" in said
+    assert "size: share of its flow that is left; 0 to 1, usually 0.1, 0.7" in said
+
+
+def test_a_plant_tells_of_each_fault_when_it_begins_and_ends_and_of_what_comes_with_it() -> None:
+    told: list[str] = []
+    hand = small(
+        faults=[Fault("power_cut_room", "r", 10.0, 20.0)],
+        tell=lambda fault, stands: told.append(f"{'begins' if stands else 'ends'}: {sentence(fault)}"),
+    )
+    hand.to(15.0)
+    assert told[-1].startswith("begins: Room r has no power") and "begins: Unit u has no power" in told
+    hand.to(30.0)
+    assert len(told) == 2 * len(set(one.partition(": ")[2] for one in told))
