@@ -243,6 +243,10 @@ class Memory:
         """A time by the unit's clock as one by ours; None when that clock is not known well enough."""
         return observed_s - self.kept.seen.units[unit].offset_s if self.fit(unit, now) else None
 
+    def _from_the_future(self, taken_s: float, now: Now) -> bool:
+        """A slip in a time, which would make latecomers of all that follow."""
+        return taken_s - now.wall_s > self._time.clock_offset_s_max
+
     def _unit_status(self, now: Now, name: str, body: messages.UnitStatus) -> None:
         old, observed_s = self.kept.seen.units.get(name), body.observed_at.timestamp()
         if name not in self._units:
@@ -264,7 +268,7 @@ class Memory:
         if old is not None and body.status == "ok" and (observed_s <= old.observed_s or body.seq == old.seq):
             return  # a repeat or a latecomer refreshes nothing; bad news always counts
         taken_s = self._taken_s(sensor.unit, observed_s, now)
-        if taken_s is None:
+        if taken_s is None or self._from_the_future(taken_s, now):
             self.kept.seen.air.pop(name, None)
             return
         self._follow_word(name, body, now)
@@ -317,7 +321,7 @@ class Memory:
         if source is None or (old is not None and observed_s <= old.observed_s):
             return
         taken_s = self._taken_s(source.unit, observed_s, now)
-        if taken_s is None:
+        if taken_s is None or self._from_the_future(taken_s, now):
             self.kept.seen.supplies.pop(name, None)
             return
         self.kept.seen.supplies[name] = Supply(

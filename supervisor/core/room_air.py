@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from supervisor.core.desk import Desk
 from supervisor.core.state import Sensor
-from supervisor.core.units import our_times, usable
+from supervisor.core.units import from_the_future, our_times, usable
 from supervisor.messages import RoomAir
 from supervisor.settings import Room, RoomLimits, RoomSensor
 from supervisor.values import Row
@@ -53,6 +53,10 @@ def on_air(desk: Desk, room_name: str, sensor_name: str, air: RoomAir) -> None:
     unit = next(one.unit for one in desk.site.rooms[room_name].sensor if one.id == sensor_name)
     if usable(desk, unit) is not None:
         return  # a word through a unit that is lost or off in time is no word
+    if from_the_future(desk, unit, observed_s):  # a slip; taken over, it would make latecomers of all that follow
+        sensor.heard_mono_s = sensor.observed_s = None
+        desk.state.dirty_rooms[room_name] = True
+        return
     if air.o2_pct != sensor.o2_pct or sensor.o2_moved_mono_s is None:
         sensor.o2_moved_mono_s = desk.now.mono_s
     if air.co2_pct != sensor.co2_pct or sensor.co2_moved_mono_s is None:

@@ -49,6 +49,12 @@ def our_times(desk: Desk, unit: str, unit_wall_s: float) -> tuple[float, float]:
     return desk.now.mono_s - ago_s, desk.now.wall_s - ago_s
 
 
+def from_the_future(desk: Desk, unit: str, unit_wall_s: float) -> bool:
+    """Whether a time by the unit's clock is further ahead of ours than clocks may differ: a slip of a digit or of the clock."""
+    ahead_s = unit_wall_s - desk.state.units[unit].clock_offset_s - desk.now.wall_s
+    return ahead_s > desk.site.timing.clock_offset_s_max
+
+
 def usable(desk: Desk, name: str) -> str | None:
     """Why nothing may be asked of this unit now, or None."""
     unit, timing = desk.state.units[name], desk.site.timing

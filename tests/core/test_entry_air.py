@@ -374,3 +374,13 @@ def test_what_vents_and_the_forecast_stand_beside_the_status() -> None:
     assert bench.entry().forecast_o2_pct == pytest.approx(20.85, abs=0.011)
     told(bench, 40, door="fault", floor="fault")
     assert bench.entry().forecast_co2_pct is None
+
+
+def test_a_word_from_the_future_is_none_and_makes_no_latecomers_of_those_that_follow() -> None:
+    """A unit's clock set ahead is believed until its next heartbeat; the room must not be shut for as long as it was off."""
+    bench = corekit.ready()
+    bench.say_air("east", "floor", observed_at=at(bench.wall_s + 7200.0))
+    bench.tick()
+    assert bench.entry().status == "forbidden"
+    bench.run(120)
+    assert bench.entry().status == "clear"

@@ -224,3 +224,18 @@ def test_the_guard_refuses_nothing_that_the_core_asks_of_a_room():
     assert all(one.allowed > 20 for one in lives), "nothing was asked"
     reasons = [reason for one in lives for reason in one.reasons]
     assert any("sensors disagree" in reason for reason in reasons) and any("not a digit" in reason for reason in reasons)
+
+
+# ------------------------------------------------------------------------------------------------ times from the future
+
+
+def test_a_word_from_the_future_is_none_and_makes_no_latecomers_of_those_that_follow():
+    """As after a slip of a digit, or while a unit's clock that was set ahead is still believed; clocks may be 10 s apart."""
+    for ahead_s, expected in ((10.0, "cleared"), (10.25, "room_unknown"), (7200.0, "room_unknown")):
+        world = READY.fork()
+        world.t += 5
+        world.hear(without=("north-door",))
+        world.air("north-door", age_s=-ahead_s)
+        assert asked(world) == expected, ahead_s
+    world.live(20.0)
+    assert asked(world) == "cleared", "what it says now counts"

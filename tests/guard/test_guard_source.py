@@ -259,3 +259,13 @@ def test_a_site_where_one_enclosure_has_no_such_source():
     for source in ("blower", "generator", ""):
         assert verdict(world.ask(gas="air", source=source)) == "target"
     assert verdict(world.ask()) == "cleared"
+
+
+def test_a_word_from_the_future_is_none_and_makes_no_latecomers_of_those_that_follow():
+    world = READY.fork()
+    world.t += 5
+    world.supply(age_s=-7200.0)
+    assert verdict(world.fork().ask()) == "source"
+    world.t += 5
+    world.supply()
+    assert verdict(world.ask()) == "cleared"
