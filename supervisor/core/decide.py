@@ -103,6 +103,7 @@ def _pull_down(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: S
         trigger(desk, name, "at_setpoint", f"at {sample.o2_pct:.2f} % O2 and {sample.co2_pct:.2f} % CO2")
         return
     volume_nl = desk.site.enclosures[name].free_volume_nl
+    wanted: dict[Gas, float]
     try:
         plan = pulldown.plan(here, target, nitrogen_o2_pct(desk, name), volume_nl)
     except Unreachable as why:
@@ -114,9 +115,14 @@ def _pull_down(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: S
         ))  # fmt: skip
         return
     alarms.condition(desk, "nitrogen_impure", name, False)
-    if plan.nitrogen_nl > 0.02 * volume_nl:
+    if here.o2_pct < recipe.o2_floor_pct and desk.site.source_of(name, "air") is not None:
+        # Under the floor neither nitrogen nor CO2 may be given: it would stand there until a person came.
+        kept.phase = "air"
+        lifted = Mixture(recipe.o2_pct, here.co2_pct)
+        wanted = allocate(here, lifted, {"air": feed_of("air", 0.0)}, volume_nl)
+        why_text = f"air to {recipe.o2_pct:g} % O2, out of what is under the floor of {recipe.o2_floor_pct:g} %"
+    elif plan.nitrogen_nl > 0.02 * volume_nl:
         kept.phase = "nitrogen"
-        wanted: dict[Gas, float]
         if plan.nitrogen_nl <= CHECK_V * volume_nl:
             # The decay is confirmed and little is left: nitrogen to the switching point, then CO2, without another pause.
             wanted = {"nitrogen": plan.nitrogen_nl, "co2": plan.co2_nl}

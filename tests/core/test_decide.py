@@ -309,3 +309,12 @@ def test_a_sample_from_before_is_no_ground_for_anything() -> None:
     bench.cell["line-1"] = bench.cell["idle"] = None
     bench.run(900)
     assert len(bench.requests("e1")) == asked
+
+
+def test_a_pull_down_that_fell_below_the_floor_is_lifted_with_air_and_ends() -> None:
+    """Neither nitrogen nor CO2 may be given there, so without air it would stand there for ever."""
+    bench = mixed(1.0, 0.04)
+    bench.run(4 * 3600, until=lambda: state(bench) == "holding")
+    assert state(bench) == "holding" and bench.given["air"] > 0.0 and bench.gas[0] == pytest.approx(3.0, abs=0.2)
+    first = bench.requests("e1")[0]
+    assert first.gas == "air" and "out of what is under the floor of 1.5 %" in first.reason
