@@ -255,3 +255,12 @@ def test_where_nobody_stands_in_it_yet_nobody_commands(tmp_path: Path, people: P
     assert said.level == "warning" and said.figures["operators"] == 0 and one.wrong is None
     refusal = one.judge(people.signed(), read(people.signed()), NOW)
     assert refusal.kind == "no_operators" and "operators add" in refusal.reason
+
+
+def test_whoever_asked_to_go_in_long_ago_is_known_of(people: People, judge: Callable) -> None:
+    """They may have gone in meanwhile, as when the supervisor was down: the engine refuses what is old, and counts them."""
+    asked = [people.signed(action="enter", target="north", people=["A"], issued_at=rfc3339(at(T0 - age_s))) for age_s in
+             (60.001, 3600.0, 3600.001, -60.001)]  # fmt: skip
+    assert [getattr(judge(one), "kind", None) for one in asked] == [None, None, "stale", "future"]
+    later = Now(NOW.mono_s + 60.0, NOW.wall_s + 60.0)
+    assert judge(asked[0], later).kind == "replayed", "once"
