@@ -1,8 +1,9 @@
 """What leaves: sent when the link is proved, and not kept for later but where it says so.
 
 A request or a permit that could not be sent is old news by the time the link is back. Retained state is the bus's to
-send again. An answer to an operator waits in the journal until the broker has it. A few refusals wait in memory: what
-is wrong at a gateway is often heard first while the link is not yet proved.
+send again then; and all of it is said again now and then, because a broker that lost a word of it would keep an old one, an
+alarm that nobody sees, for as long as nothing changes. An answer to an operator waits in the journal until the broker has
+it. A few refusals wait in memory: what is wrong at a gateway is often heard first while the link is not yet proved.
 """
 
 from collections import deque
@@ -16,6 +17,7 @@ from supervisor.shell.wire_out import Encoded
 
 TOLD_EVERY_S = 60.0
 REFUSALS_HELD_MAX = 50
+PICTURE_EVERY_S = 600.0  # of real time
 
 
 class Outbox:
@@ -32,13 +34,19 @@ class Outbox:
         self._had_link = False
         self._unsent = 0
         self._told_s: float | None = None
+        self._picture: dict[str, Encoded] = {}
+        self._picture_s = clock.real_s()
 
     def send(self, messages: Iterable[Encoded]) -> None:
         """Send what is on disk, or what need not be."""
-        for topic, payload, retain in messages:
+        for one in messages:
+            topic, payload, retain = one
+            if retain:
+                self._picture[topic] = one
             # Before the first link there is nobody yet whom it could have reached.
             if not self._bus.publish(topic, payload, retain) and not retain and self._had_link:
                 self._unsent += 1
+        self._say_again()
         self._tell()
 
     def refuse(self, messages: Iterable[Encoded]) -> None:
@@ -70,6 +78,12 @@ class Outbox:
         for receipt in receipts:
             if self.waiting.pop(receipt, None) is not None:
                 self._done.append(receipt)
+
+    def _say_again(self) -> None:
+        if self._clock.real_s() - self._picture_s >= PICTURE_EVERY_S:
+            self._picture_s = self._clock.real_s()
+            for one in self._picture.values():
+                self._bus.publish(*one)
 
     def _tell(self) -> None:
         now_s = self._clock.real_s()

@@ -301,3 +301,22 @@ def test_a_replay_that_fails_says_which_input_and_starts_nothing(tmp_path: Path,
     monkeypatch.setattr(Toy, "_reading", lambda _self, _body: 1 / 0)
     with pytest.raises(JournalError, match=r"input \d+ \(arrived .*analyser-1/reading\): the engine fails on it"):
         Rig(tmp_path, broker, StillClock())
+
+
+def test_the_whole_picture_is_said_again_now_and_then(tmp_path: Path) -> None:
+    """A broker that lost a word of it would keep the one before for as long as nothing changes."""
+    broker, clock = MemoryBroker(), StillClock()
+    rig = Rig(tmp_path, broker, clock)
+    rig.loop.begin()
+    rig.loop.turn()
+    broker.say(READING, reading(1))
+    rig.loop.turn()
+    retained = {topic: payload for topic, payload, kept in broker.published if kept}
+    for seconds, again in ((590.0, {}), (20.0, retained)):
+        broker.published.clear()
+        clock.go(seconds)
+        rig.loop.turn()
+        assert {topic: payload for topic, payload, kept in broker.published if kept} == again
+        assert not [topic for topic, _, _ in broker.published if "request" in topic], "nothing but what is retained"
+    assert f"{ROOT}/room/north/entry" in retained
+    rig.die()
