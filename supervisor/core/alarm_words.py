@@ -21,6 +21,7 @@ def acknowledge(desk: Desk, key: str, occurrence: int | None, operator: str, not
     """Takes a person's acknowledgement; returns why not, or None when it was taken."""
     alarm = desk.state.alarms.get(key)
     if alarm is None or alarm.state == "normal":
+        _lay_ghost(desk, key, alarm)
         return f"there is no alarm {key} to acknowledge"
     if occurrence is None:
         return f"say which occurrence of {key} you saw; it stands at {alarm.occurrence}"
@@ -39,6 +40,17 @@ def acknowledge(desk: Desk, key: str, occurrence: int | None, operator: str, not
     show(desk, key, alarm)
     desk.say("alarm_acknowledged", alarm=key, occurrence=alarm.occurrence, operator=operator, note=note, was=was, state=state)
     return None
+
+
+def _lay_ghost(desk: Desk, key: str, alarm: Alarm | None) -> None:
+    """Somebody sees an alarm that does not stand: the broker keeps one of another supervisor, or lost the word that ended it.
+    It is said as it is, or nobody could ever end it.
+    """
+    name, _, subject = key.partition("-")
+    if alarm is None and name in CATALOGUE and subject in subjects(desk.site):
+        alarm = desk.state.alarms[key] = Alarm(name, subject)
+    if alarm is not None:
+        show(desk, key, alarm)
 
 
 def unseen_latches(desk: Desk, subject: str) -> list[str]:

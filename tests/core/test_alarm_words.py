@@ -236,3 +236,19 @@ OF_SOURCES = ("source_unavailable", "source_impure", "source_pressure_low", "sou
 ])  # fmt: skip
 def test_each_point_hangs_on_what_is_further_up(name: str, subject: str, expected: list[tuple[str, str]]) -> None:
     assert list(explaining(site(), name, subject)) == expected
+
+
+def test_whoever_acknowledges_an_alarm_that_does_not_stand_is_shown_so() -> None:
+    """The broker may keep one of another supervisor, or have lost the word that ended it; nobody could ever end that."""
+    panel = Panel()
+    for key in ("epoch_overtaken-site", "unit_silent-gw-east"):
+        assert panel.acknowledge(key, 3) == f"there is no alarm {key} to acknowledge"
+        assert (panel.told[-1].alarm, panel.told[-1].state, panel.told[-1].condition) == (key, "normal", False)
+    shown = len(panel.told)
+    for key in ("no_such_alarm-site", "unit_silent-gw-nowhere"):
+        assert panel.acknowledge(key, 1) is not None
+    assert len(panel.told) == shown, "what cannot be an alarm of this site is not made one"
+    panel.do("on"), panel.do("ack"), panel.do("off")
+    shown = len(panel.told)
+    panel.do("ack")
+    assert len(panel.told) == shown + 1 and panel.told[-1].state == "normal"
