@@ -34,6 +34,20 @@ class Pace(NamedTuple):
     speed: float
 
 
+class Machine:
+    """What the clock reads of the machine."""
+
+    def steady_s(self) -> float:
+        # CLOCK_BOOTTIME rather than CLOCK_MONOTONIC: it goes on while the machine is suspended, and gas goes on too.
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+    def wall_s(self) -> float:
+        return time.time()
+
+    def boot_id(self) -> str:
+        return boot_id()
+
+
 class Clock(Protocol):
     """What the shell asks of a clock."""
 
@@ -53,18 +67,19 @@ class Clock(Protocol):
 
 
 class SystemClock:
-    """The machine's clock, at `pace` if given, resumed from `last` if there is one.
+    """The machine's clock, at `pace` if given, resumed from `last` if there is one. `machine` stands in for it in simulations.
 
     Raises ValueError when the speed is not a positive finite number.
     """
 
-    def __init__(self, last: Mark | None = None, pace: Pace | None = None) -> None:
+    def __init__(self, last: Mark | None = None, pace: Pace | None = None, machine: Machine | None = None) -> None:
         if pace is not None and not 0 < pace.speed <= 1e6:
             raise ValueError(f"speed is {pace.speed:g}, allowed is above 0 and up to 1000000")
         self.speed = 1.0 if pace is None else pace.speed
-        self.boot_id = boot_id()
+        self._machine = machine or Machine()
+        self.boot_id = self._machine.boot_id()
         self._boot_0 = self.real_s()
-        self._real_wall_0 = time.time()
+        self._real_wall_0 = self._machine.wall_s()
         self._scaled_from_s = None if pace is None else self._real_wall_0 if pace.start_s is None else pace.start_s
         self._mono_0 = 0.0 if last is None else last.mono_s + self._away_s(last)
 
@@ -73,15 +88,14 @@ class SystemClock:
         return Now(self._mono_0 + (real - self._boot_0) * self.speed, self._wall_s(real))
 
     def real_s(self) -> float:
-        # CLOCK_BOOTTIME rather than CLOCK_MONOTONIC: it goes on while the machine is suspended, and gas goes on too.
-        return time.clock_gettime(time.CLOCK_BOOTTIME)
+        return self._machine.steady_s()
 
     def mark(self, now: Now) -> Mark:
         return Mark(now.mono_s, now.wall_s, self.real_s(), self.boot_id)
 
     def _wall_s(self, real: float) -> float:
         if self._scaled_from_s is None:
-            return time.time()
+            return self._machine.wall_s()
         # From the time since boot, so that a step of the machine's wall clock does not become a step times speed.
         real_wall = self._real_wall_0 + (real - self._boot_0)
         return self._scaled_from_s + (real_wall - self._scaled_from_s) * self.speed

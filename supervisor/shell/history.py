@@ -62,6 +62,7 @@ class History(threading.Thread):
         self._refused: list[tuple[int, str]] = []
         self._failing: tuple[float, str] | None = None
         self._succeeded = False
+        self._backoff_s = BACKOFF_S_MIN
         self._refusal: tuple[float, str] | None = None
 
     # -------------------------------------------------------------------------------------------- the loop's calls
@@ -96,18 +97,23 @@ class History(threading.Thread):
 
     def run(self) -> None:
         pause_s = 0.0
-        backoff_s = BACKOFF_S_MIN
         while not self._stop_asked.wait(pause_s):
-            try:
-                lines = self._next()
-                if lines:
-                    self._send(lines)
-                    self._note_success()
-                pause_s, backoff_s = (0.0 if len(lines) == POST_LINES_MAX else LOOK_EVERY_S), BACKOFF_S_MIN
-            except Exception as error:
-                # Whatever it is, rows wait on disk and control goes on.
-                self._note_failure(str(error) or type(error).__name__)
-                pause_s, backoff_s = backoff_s, min(BACKOFF_S_MAX, 2 * backoff_s)
+            pause_s = self.once()
+
+    def once(self) -> float:
+        """One look at what waits, and one post; in how many real seconds the next is due."""
+        try:
+            lines = self._next()
+            if lines:
+                self._send(lines)
+                self._note_success()
+        except Exception as error:
+            # Whatever it is, rows wait on disk and control goes on.
+            self._note_failure(str(error) or type(error).__name__)
+            pause_s, self._backoff_s = self._backoff_s, min(BACKOFF_S_MAX, 2 * self._backoff_s)
+            return pause_s
+        self._backoff_s = BACKOFF_S_MIN
+        return 0.0 if len(lines) == POST_LINES_MAX else LOOK_EVERY_S
 
     def _next(self) -> Lines:
         """The oldest lines not yet settled. The connection does not outlive the reading: it would hold up checkpoints."""
