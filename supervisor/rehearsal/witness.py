@@ -32,6 +32,8 @@ PERSONNEL = (
 DAY_S = 86_400.0
 _READINGS_KEPT_S = 2 * DAY_S  # well beyond any age that a site file may allow a sample
 _READINGS_BETWEEN = 20_000
+_COMMANDS_KEPT = 1000
+_HEARTBEATS = 5  # a late one makes a clock look slow, so the least late of so many counts
 _RUNNING = 64  # of one valve's requests, how many of the last are looked at for what still runs: a lease is minutes
 
 
@@ -53,9 +55,10 @@ class Books:
     air: dict[tuple[str, str], tuple[float, RoomAir]] = field(default_factory=dict)
     inside: dict[str, set[str]] = field(default_factory=dict)
     asked: dict[str, tuple[str, set[str]]] = field(default_factory=dict)
+    heard: dict[str, None] = field(default_factory=dict)
     readings: dict[tuple[str, str, int], tuple[float, AnalyserReading]] = field(default_factory=dict)
     newest: dict[str, AnalyserReading] = field(default_factory=dict)
-    drawn: dict[str, tuple[str, float]] = field(default_factory=dict)  # by analyser, its line and since when
+    drawn: dict[str, tuple[str, float, int]] = field(default_factory=dict)  # by analyser, its line and since when
     states: dict[str, str] = field(default_factory=dict)
     given: dict[tuple[str, str], list[list]] = field(default_factory=dict)
     alarms: dict[str, AlarmStatus] = field(default_factory=dict)
@@ -65,6 +68,12 @@ class Books:
     started_s: float = 0.0
     link_up: bool = False
     units: dict[str, float] = field(default_factory=dict)
+    ahead_s: dict[str, list[float]] = field(default_factory=dict)
+
+
+def _judged_now(body: RoomEntry, event: Event) -> bool:
+    """A judgement that is shown again, as after a new link, says when it was made, and is worth what its age is."""
+    return body.judged_at is None or body.judged_at.timestamp() > event.now.wall_s - 0.01
 
 
 class Witness:
@@ -95,7 +104,7 @@ class Witness:
     def _hear(self, event: Event) -> None:
         books = self.books
         if isinstance(event, Started):
-            books.started_s, books.link_up = event.now.mono_s, False
+            books.started_s, books.link_up, books.ahead_s = event.now.mono_s, False, {}
         elif isinstance(event, LinkChanged):
             books.link_up = event.up
         elif isinstance(event, Arrived):
@@ -107,23 +116,30 @@ class Witness:
             books.air[event.names] = (mono_s, body)
         elif isinstance(body, AnalyserReading):
             books.readings[(event.names[0], body.boot, body.seq)] = (mono_s, body)
-            if books.drawn.get(event.names[0], ("", 0.0))[0] != body.line:
-                books.drawn[event.names[0]] = (body.line, mono_s)
+            self._draw(event.names[0], body, mono_s)
             if len(books.readings) >= 2 * _READINGS_BETWEEN:
                 self._forget_readings(mono_s)
-            if body.status == "ok" and body.settled:
+            if body.status == "ok" and body.settled and body.line_confirmed is not False:
                 if self._complete(event.names[0], body.line, mono_s):
                     books.newest[body.line] = body
         elif isinstance(body, UnitStatus):
             books.units[event.names[0]] = mono_s
+            ahead_s = body.observed_at.timestamp() - event.now.wall_s
+            heard_s = [*books.ahead_s.get(event.names[0], []), ahead_s][-_HEARTBEATS:]
+            if max(heard_s) - ahead_s > self.site.timing.clock_offset_s_max:
+                heard_s = [ahead_s]  # no delay explains that: a clock that was set back
+            books.ahead_s[event.names[0]] = heard_s if body.online else []
         elif isinstance(body, DoseReport):
             for entry in reversed(books.given.get((event.names[0], event.names[1]), [])):
                 if entry[0] == body.request_id and body.outcome in ("delivered", "refused", "aborted"):
                     entry[2], entry[3] = max(body.delivered_nl, 0.0), True
         elif isinstance(body, OperatorCommand):
             people = set(body.people or ())
-            if body.action == "enter":
+            if body.action == "enter" and body.command_id not in books.heard:  # one that comes again is answered again, no more
                 books.asked[body.command_id] = (body.target, people)
+                books.heard[body.command_id] = None
+                if len(books.heard) > _COMMANDS_KEPT:
+                    del books.heard[next(iter(books.heard))]
             if body.action == "leave":
                 books.inside[body.target] = books.inside.get(body.target, set()) - people
             if body.action == "acknowledge" and body.occurrence is not None:
@@ -133,6 +149,22 @@ class Witness:
         """Whether the line's own gas has had the time to come through: `settled` is the gateway's word, and is checked."""
         since_s, known = self.books.drawn[analyser][1], self.site.lines.get(line)
         return known is not None and mono_s - since_s >= known.transport_s + known.settling_s
+
+    def _draw(self, analyser: str, body: AnalyserReading, mono_s: float) -> None:
+        """Since when this line has been drawn, in sound readings without a gap and of known time."""
+        line, _, seq = self.books.drawn.get(analyser, ("", 0.0, 0))
+        sound = body.status == "ok" and body.line_confirmed is not False and self._timed(analyser, mono_s)
+        if line != body.line or seq + 1 != body.seq or not sound:
+            self.books.drawn[analyser] = (body.line if sound else "", mono_s, body.seq)
+        else:
+            self.books.drawn[analyser] = (line, self.books.drawn[analyser][1], body.seq)
+
+    def _timed(self, analyser: str, mono_s: float) -> bool:
+        """Whether the time of its readings is known: its unit was heard more than once of late, and its clock is near ours."""
+        unit = self.site.analysers[analyser].unit
+        ahead_s, timing = self.books.ahead_s.get(unit, []), self.site.timing
+        silent = mono_s - self.books.units.get(unit, self.books.started_s) > timing.unit_silence_s_max
+        return len(ahead_s) > 1 and not silent and abs(max(ahead_s)) <= timing.clock_offset_s_max
 
     def _forget_readings(self, mono_s: float) -> None:
         """What is so old that no request may rest on it; the newest are kept however old they are."""
@@ -157,10 +189,10 @@ class Witness:
         self._basis(effect, mono_s, wall_s, where)
         self._volumes(effect, entries, mono_s, where)
         recipe, line = self.site.recipe_of(effect.enclosure), self.site.enclosures[effect.enclosure].line
-        newest = books.newest[line]
-        if effect.gas != "air":
+        newest = books.newest.get(line)
+        if newest is not None and effect.gas != "air":
             self._hold(newest.o2_pct >= recipe.o2_floor_pct, 5, f"{where} at {newest.o2_pct} % O2")
-        if effect.gas == "co2":
+        if newest is not None and effect.gas == "co2":
             self._hold(newest.co2_pct <= recipe.co2_ceiling_pct, 5, f"{where} at {newest.co2_pct} % CO2")
         ahead_s = effect.valid_until_wall_s - wall_s
         self._hold(0.0 < ahead_s <= self.site.timing.lease_s, 6, f"{where} expires {ahead_s:.0f} s ahead")
@@ -242,7 +274,7 @@ class Witness:
         elif isinstance(body, CommandOutcome) and body.accepted and body.command_id in self.books.asked:
             room, people = self.books.asked.pop(body.command_id)
             self.books.inside[room] = self.books.inside.get(room, set()) | people
-        elif isinstance(body, RoomEntry) and body.status == "clear":
+        elif isinstance(body, RoomEntry) and body.status == "clear" and _judged_now(body, event):
             self._room(one.names[0], True, event.now.mono_s, f"{one.names[0]} shown clear at {event.now.mono_s:.1f} s")
         elif isinstance(body, AlarmStatus):
             self._alarm(one.names[0], body)
