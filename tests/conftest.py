@@ -8,7 +8,15 @@ from brokers import broker, make_broker
 __all__ = ["broker", "make_broker"]
 
 _START_PROCESSES = ("shell", "deploy", "system")
-_LONG = ("test_main_job.py", "test_trouble_day.py", "test_faults.py", "test_run.py", "test_bus.py", "test_demo.py")
+_LONG = (
+    "test_simulation.py",
+    "test_main_job.py",
+    "test_trouble_day.py",
+    "test_faults.py",
+    "test_run.py",
+    "test_bus.py",
+    "test_demo.py",
+)
 _HERE = Path(__file__).parent
 
 
