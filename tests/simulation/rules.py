@@ -40,6 +40,7 @@ class Rules:
         names = {one.name for one in faults}
         self._site, self._plant, self._step_s = site, plant, step_s
         self._volumes_hold = not names & {"messages_garbled", "second_supervisor"}
+        self._reports_once = not names & {"report_doubled", "report_false"}
         self._stuck = {one.target for one in faults if one.name == "valve_stuck_open"}
         self._two = "second_supervisor" in names
         self._witnesses: dict[str, Witness] = {}
@@ -140,7 +141,7 @@ class Rules:
     def _report(self, now_s: float, topic: str, body: dict) -> None:
         request_id = body["request_id"]
         if body["outcome"] == "accepted":
-            if request_id in self._accepted:
+            if request_id in self._accepted and self._reports_once:
                 raise Broken("rule 6", f"the plant was given {request_id} a second time")
             self._accepted.add(request_id)
         if body["outcome"] not in FINAL or request_id in self._ended:
