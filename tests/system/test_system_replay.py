@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from system_killed import Killed
 
+from supervisor import __main__ as cli
 from supervisor.shell.audit.events import Auditor
 from supervisor.shell.audit.file import Verdict, reading, rows, verify
 from supervisor.shell.retrace.proof import Window, prove
@@ -37,6 +38,15 @@ def test_the_journal_replays_bit_for_bit_over_every_kill(killed: Killed, record:
     assert len([one for one in everything if one.row.kind == "started"]) == len(proof.runs)
     assert sum("/request" in what for one in everything for what in one.decisions) >= 8, "there was something to compare"
     assert record.snapshots[-1] == record.last_seq, "the state at the very end was compared too"
+
+
+def test_what_went_over_the_broker_replays_from_a_bundle_too(killed: Killed, state: Path, tmp_path: Path) -> None:
+    """By the commands of whoever looks at it elsewhere. The drill's site file has a broker of its own, which is not in it."""
+    bundle = tmp_path / "drill.tar.gz"
+    assert cli.main(["replay", str(killed.drill.site_path), str(state)]) == 0
+    assert cli.main(["bundle", str(killed.drill.site_path), str(state), "-o", str(bundle)]) == 0
+    assert cli.main(["replay", str(bundle)]) == 0
+    assert cli.main(["replay", str(bundle), "--explain", "n1"]) == 0
 
 
 def test_the_audit_is_whole_over_every_kill_and_a_replay_comes_to_the_same_entries(
