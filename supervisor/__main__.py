@@ -17,6 +17,7 @@ from supervisor.shell.console import backup as cli_backup
 from supervisor.shell.console import bundle as cli_bundle
 from supervisor.shell.console import calibration as cli_calibration
 from supervisor.shell.console import commands as cli_commands
+from supervisor.shell.console import doctor as cli_doctor
 from supervisor.shell.console import gas as cli_gas
 from supervisor.shell.console import notify as notify_cmd
 from supervisor.shell.console import operators as cli_operators
@@ -87,6 +88,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_replay.add(commands)
     cli_bundle.add(commands)
     cli_backup.add(commands)
+    cli_doctor.add(commands)
     notify_cmd.add(commands)
     rehearse_cmd.add(commands)
     schema = commands.add_parser("schema", help="print the JSON Schema of a site file, for editors")

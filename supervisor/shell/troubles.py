@@ -3,7 +3,7 @@
 What is not known yet after a start is not told: an alarm of the run before stays until it is known to be over.
 """
 
-from typing import Literal
+from typing import Literal, get_args
 
 from supervisor.values import Now, ShellTrouble
 
@@ -11,6 +11,7 @@ Trouble = Literal[
     "history_unreachable", "history_rows_refused", "history_backlog_full", "inbound_overflow", "rejected_messages",
     "commands_refused", "notification_failing", "heartbeat_failing", "audit_broken", "broker_open",
 ]
+TROUBLES: tuple[Trouble, ...] = get_args(Trouble)
 
 
 class Troubles:
