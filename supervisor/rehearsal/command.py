@@ -89,7 +89,7 @@ def _rehearse(args: argparse.Namespace) -> int:
     except SiteFileError as refused:
         print(problems_told(refused.problems), file=sys.stderr)
         return _wrong(f"{refused.problems[0].file}: not rehearsed; mend the errors above")
-    except (FaultError, PlantSiteFileError, JournalError, ValueError) as error:
+    except (FaultError, PlantSiteFileError, JournalError) as error:
         return _wrong(str(error))
     except OSError as error:
         return _wrong(f"{error.filename}: {error.strerror}")

@@ -130,7 +130,7 @@ class Track:
                 del course[1:-2:2]
 
     def _kept(self) -> set[str]:
-        """The courses that show most: what the fault is on, else what strayed furthest in bands; and one room."""
+        """The courses that show most: what the fault is on, else what was harmed or strayed furthest in bands; and one room."""
 
         def strayed(name: str) -> float:
             recipe = self._site.recipe_of(name)
@@ -141,7 +141,13 @@ class Track:
 
         drawn = [name for name in self.seen.courses if not name.startswith("room/")]
         own = [name for name in drawn if name in self._touched]
-        order = sorted(drawn, key=lambda name: (name not in own[:KEPT_COURSES], -strayed(name), drawn.index(name)))
+        own = own if len(own) <= KEPT_COURSES else []
+        harm_min = self.seen.harm_min
+
+        def rank(name: str) -> tuple[bool, float, float, int]:
+            return name not in own, -harm_min.get(name, 0.0), -strayed(name), drawn.index(name)
+
+        order = sorted(drawn, key=rank)
         rooms = [f"room/{self.owner}"] if self.owner in self.seen.rooms else []
         if not rooms and order:
             rooms = [f"room/{self._site.enclosures[order[0]].room}"]

@@ -13,6 +13,7 @@ from supervisor.shell.bus import Received
 from supervisor.shell.clock import Mark
 from supervisor.shell.engine import Outgoing
 from supervisor.shell.journal import Batch, Journal
+from supervisor.shell.journal_file import JournalError
 from supervisor.shell.retrace import written
 from supervisor.shell.wire import Decoded
 from supervisor.shell.wire_out import Encoder
@@ -25,9 +26,9 @@ class JournalWriter:
     """Takes every event with what left on it, in order, and commits now and then. Raises JournalError as a journal does."""
 
     def __init__(self, folder: Path, site: SiteFile) -> None:
-        """Begins a new journal in `folder`; one that is there already is not taken on. Raises ValueError for that."""
+        """Begins a new journal in `folder`; one that is there already is not taken on. Raises JournalError for that."""
         if folder.exists() and any(folder.iterdir()):
-            raise ValueError(f"{folder} is not empty: give a folder of its own to each rehearsal's journal")
+            raise JournalError(f"{folder} is not empty: give a folder of its own to each rehearsal's journal")
         folder.mkdir(parents=True, exist_ok=True)
         self._folder = folder
         self._journal = Journal.open(folder, site.site.id, "rehearsal")

@@ -148,9 +148,12 @@ def test_a_broken_rule_fails_the_rehearsal_by_name_and_two_sites_stand_side_by_s
     [
         (["--faults", "nothing.toml"], "nothing.toml"),
         (["--compare", "no-such-site.toml"], "no-such-site.toml"),
+        (["--faults", "calm", "--journal", "kept"], "seed-1 is not empty"),
     ],
 )
-def test_what_cannot_be_rehearsed_is_said_at_once(tmp_path, capsys, more, words):
+def test_what_cannot_be_rehearsed_is_said_at_once(tmp_path, monkeypatch, capsys, more, words):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "kept" / "seed-1" / "journal").mkdir(parents=True)
     assert command(tmp_path, *more) == 2
     assert words in capsys.readouterr().err
     assert not (tmp_path / "report.html").exists()
