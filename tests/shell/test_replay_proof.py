@@ -7,10 +7,13 @@ from pathlib import Path
 import pytest
 from replaykit import SITE, ask, copy_of, record, recording, runner
 
+from supervisor.messages import AnalyserReading, at, rfc3339
+from supervisor.shell.batch import EngineFailed
 from supervisor.shell.journal_file import FORMAT
 from supervisor.shell.retrace import proof, written
 from supervisor.shell.retrace.record import opened
 from supervisor.shell.retrace.replayer import Replayer
+from supervisor.values import Arrived
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -118,6 +121,35 @@ def test_a_change_of_the_site_file_on_the_way_is_replayed_as_it_happened(stillho
     ask(tmp_path / "state", "UPDATE runs SET settings = (SELECT settings FROM runs ORDER BY seq LIMIT 1)")
     status, told = replayed(stillhold, tmp_path / "state")
     assert status == 1 and told["difference"]["input"] >= seq
+
+
+def test_a_run_that_an_engine_failed_in_is_the_same_and_says_so(
+    stillhold: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the shell withdrew when it gave up follows from no input, and the message at fault was never one."""
+    running = recording(tmp_path / "state")
+    running.run_to(700.0)
+    whole, failed_at_s = running.loop.engine, running.plant.now_s
+
+    class Fails:
+        def step(self, event: object) -> object:
+            if isinstance(event, Arrived) and event.kind == AnalyserReading.TOPIC:
+                raise ValueError("invented")
+            return whole.step(event)  # type: ignore[arg-type]
+
+        dump = whole.dump
+
+    monkeypatch.setattr(running.loop, "engine", Fails())
+    with pytest.raises(EngineFailed):
+        running.run_to(800.0)
+    running.kill()
+    running.run_to(1200.0)
+    running.end()
+    assert ask(tmp_path / "state", "SELECT count(*) FROM decisions WHERE own = 1")[0][0] > 0, "something was withdrawn"
+    status, told = replayed(stillhold, tmp_path / "state")
+    assert status == 0 and told["same"] and len(told["failures"]) == 1
+    assert told["failures"][0] >= rfc3339(at(failed_at_s))
+    assert "the engine failed at" in stillhold("replay", tmp_path / "state")[1]
 
 
 # ------------------------------------------------------------------------------------------------ the first difference
@@ -229,6 +261,17 @@ def test_a_changed_setting_is_the_first_difference_where_nobody_noted_the_settin
     first = ask(folder, "SELECT min(seq) FROM decisions WHERE what LIKE '%o2_setpoint_pct%'")[0][0]
     assert status == 1 and told["difference"]["input"] == first
     assert told["difference"]["changed"] == [{"place": "message.o2_setpoint_pct", "recorded": 5.0, "now": 5.1}]
+
+
+def test_an_older_file_is_read_as_it_is(stillhold: Run, folder: Path, site_file: Path) -> None:
+    """A journal of the format before runs and settings were noted. It is only read, so nothing brings it up to date."""
+    for statement in ("DROP TABLE runs", "DROP TABLE settings", "ALTER TABLE decisions DROP COLUMN own",
+                      "ALTER TABLE snapshots DROP COLUMN mono_s"):  # fmt: skip
+        ask(folder, statement)
+    ask(folder, "UPDATE meta SET value = '3' WHERE key = 'format'")
+    status, told = replayed(stillhold, site_file, folder)
+    assert status == 0 and told["writer_unknown"] and told["decisions"] > 500
+    assert stillhold("replay", folder)[0] == 2 and ask(folder, "SELECT value FROM meta WHERE key = 'format'") == [("3",)]
 
 
 def test_what_cannot_be_read_says_so(stillhold: Run, folder: Path, tmp_path: Path) -> None:
