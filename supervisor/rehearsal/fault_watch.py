@@ -33,8 +33,9 @@ class Track:
     """One fault as it goes on."""
 
     def __init__(
-        self, site: SiteFile, number: int, fault: Fault, before: Iterable[Look], standing: Iterable[str], course: Course
-    ) -> None:
+        self, site: SiteFile, number: int, fault: Fault, before: Iterable[Look], standing: Iterable[str], course: Course,
+        slack_s: float,
+    ) -> None:  # fmt: skip
         """`before` are the last looks, `standing` the alarms that stand, `course` what rooms and enclosures are just now."""
         self._site, self.fault, self.course = site, fault, course
         kind = LIBRARY[fault.name]
@@ -44,7 +45,7 @@ class Track:
         reached = reach(site, fault)
         self.seen = FaultSeen(
             number, fault, in_words(fault), reached.enclosures, reached.rooms, self.row.alarms,
-            consequence=self.row.consequence,
+            slack_s=slack_s, consequence=self.row.consequence,
         )  # fmt: skip
         self._names = (*reached.enclosures, *(f"room/{one}" for one in reached.rooms))
         for look in before:
@@ -92,7 +93,8 @@ class Track:
     def ended(self, at_s: float) -> FaultSeen:
         """What came of it, for good."""
         seen, judged = self.seen, judge(self._site, self.fault, self.course, at_s)
-        seen.shows_s, seen.bound_s, seen.must = judged.since_s, judged.bound_s, judged.must
+        seen.shows_s, seen.bound_s = judged.since_s, judged.bound_s
+        seen.must = judged.must and self.fault.end_s >= (seen.shows_s or 0.0) + (seen.bound_s or 0.0) + seen.slack_s
         seen.bound = self.row.bound if judged.bound_s is not None else ""
         seen.why = "" if judged.bound_s is not None else "; ".join(filter(None, (self.row.harmless, self.row.unseen)))
         seen.found_s, seen.found_by, seen.taken = judged.found_s, judged.alarm, judged.taken
@@ -155,10 +157,11 @@ class Track:
 
 
 class FaultWatch:
-    """All faults of a season, given in order of their start."""
+    """All faults of a season, given in order of their start. `step_s` is between two decisions: what is said is heard within
+    one, and answered within another."""
 
-    def __init__(self, site: SiteFile, faults: Iterable[Fault], look_s: float) -> None:
-        self._site = site
+    def __init__(self, site: SiteFile, faults: Iterable[Fault], look_s: float, step_s: float) -> None:
+        self._site, self._slack_s = site, 2.0 * step_s
         self._coming = deque(enumerate(faults, start=1))
         self._before: deque[Look] = deque(maxlen=round(BEFORE_S / look_s))
         self.tracks: list[Track] = []
@@ -176,7 +179,7 @@ class FaultWatch:
                 entries={name: [(fault.start_s, status)] for name, status in self.rooms.items()},
                 states={name: [(fault.start_s, state)] for name, state in self.states.items()},
             )
-            self.tracks.append(Track(self._site, number, fault, self._before, list(self._standing), course))
+            self.tracks.append(Track(self._site, number, fault, self._before, list(self._standing), course, self._slack_s))
 
     def see(self, at_s: float, outgoing: list[Outgoing]) -> None:
         """Everything that left on an event."""

@@ -29,10 +29,10 @@ class FaultSeen:
     """One fault and what came of it.
 
     `shows_s` is from when it could be found, None: it never showed. `bound_s` is how long that may take, None: it need not be
-    found, and `why` says why. `must`: it could show, and stood for as long as finding it may take. `found_s`: when an alarm
-    named it rightly, by `found_by`. `others`: what else was raised about what it reaches while it stood. `taken`: whether its
-    consequence was there in time and stayed, None: none was due. `recovered_s`: when everything in its reach was well again
-    after its end, None: not by the season's end.
+    found, and `why` says why; `slack_s` is what the rehearsal's own pace may add. `must`: it could show, and stood for as long
+    as finding it may take. `found_s`: when an alarm named it rightly, by `found_by`. `others`: what else was raised about what
+    it reaches while it stood. `taken`: whether its consequence was there in time and stayed, None: none was due.
+    `recovered_s`: when everything in its reach was well again after its end, None: not by the season's end.
     """
 
     number: int
@@ -43,6 +43,7 @@ class FaultSeen:
     alarms: tuple[str, ...] = ()
     shows_s: float | None = None
     bound_s: float | None = None
+    slack_s: float = 0.0
     must: bool = False
     bound: str = ""
     why: str = ""

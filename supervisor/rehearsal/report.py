@@ -176,6 +176,7 @@ def _assumptions() -> Iterator[str]:
         "(simulator/assumed.py); its gas physics are its own and share no code with the controller.",
         "The hardware speaks as seldom as the site file's limits allow, decisions are up to a quarter of a minute apart, and "
         "the truth is looked at every two minutes.",
+        "A fault's bound is from the site file's times; two steps of the rehearsal are allowed beyond it.",
         "What is ordered on a stock alarm comes after the site file's order_lead_days and fills the stock.",
         "Broker, disk, history database and the signing of commands are not in a rehearsal; they are tested apart.",
     )  # fmt: skip

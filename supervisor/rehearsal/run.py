@@ -86,7 +86,7 @@ class Rehearsed(Coupled):
         faults = scheduled(task.schedule, read_site(task.raw), task.seed, task.days)
         nothing = Performance(Span(task.start_s, task.start_s + self.end_s))
         self.outcome = Season(task.name, task.seed, task.days, self.look_s, task.start_s, [], nothing)
-        self.faults = FaultWatch(site, faults, self.look_s)
+        self.faults = FaultWatch(site, faults, self.look_s, pace.step_s)
         self.truth = Truth(site, self.outcome)
         self.witness = Witness(site, self._broken)
         self._plans = plan(site, task.seed, task.days)

@@ -50,7 +50,7 @@ class Criterion:
 def naming(one: FaultSeen) -> Naming:
     """What became of finding it."""
     if one.found_s is not None:
-        late = one.must and not one.stood_before and one.found_s > (one.shows_s or 0.0) + (one.bound_s or 0.0)
+        late = one.must and not one.stood_before and one.found_s > (one.shows_s or 0.0) + (one.bound_s or 0.0) + one.slack_s
         return "late" if late else "rightly"
     if not one.must:
         return "need not be" if one.bound_s is None else "never showed"

@@ -45,6 +45,13 @@ def test_what_is_found_is_named_with_its_time_and_consequence(half_a_day):
     assert stuck.courses["n1"][0][0] < STUCK.start_s - 0.5 * HOUR_S < STUCK.end_s < stuck.courses["n1"][-1][0]
 
 
+def test_late_is_later_than_the_bound_and_what_the_pace_adds(half_a_day):
+    sensor = half_a_day.faults[2]
+    at_s = sensor.shows_s + sensor.bound_s + sensor.slack_s
+    assert naming(replace(sensor, found_s=at_s)) == "rightly" and naming(replace(sensor, found_s=at_s + 1.0)) == "late"
+    assert sensor.slack_s == 30.0, "two steps of a quarter of a minute"
+
+
 def test_a_fault_that_nobody_finds_is_shown_as_not_found(half_a_day):
     found = judged([half_a_day])
     criterion = named(found, "Found and named rightly")
