@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from replaykit import ask, record, runner
+from replaykit import ask, copy_of, record, runner
 
 STEP_S = 10.0  # of the controller that was recorded: ticks are as far apart
 Run = Callable[..., tuple[int, str, str]]
@@ -93,3 +93,15 @@ def test_only_a_time_and_only_an_enclosure_that_there_is(stillhold: Run, folder:
     assert {(one["seq"], one["words"]) for one in part if one["kind"] == "decided"} <= known
     status, out, said = stillhold("replay", folder, "--explain", "x9")
     assert status == 2 and out == "" and "no enclosure 'x9'; it has n1, n2" in said
+
+
+def test_reasons_end_where_the_record_does_not_replay(stillhold: Run, folder: Path, tmp_path: Path) -> None:
+    """A version that decides otherwise has other reasons than those of then."""
+    spoilt = copy_of(folder, tmp_path / "state")
+    number, seq, what = ask(spoilt, "SELECT id, seq, what FROM decisions WHERE what LIKE '%/request%'")[3]
+    ask(spoilt, "UPDATE decisions SET what = ? WHERE id = ?", (what.replace('"volume_nl":', '"volume_nl":1'), number))
+    status, out, _ = stillhold("replay", spoilt, "--explain", "n1", "--json")
+    *lines, last = [json.loads(line) for line in out.splitlines()]
+    assert status == 1 and last == {"does_not_replay_from": seq} and lines and all(one["seq"] < seq for one in lines)
+    status, out, _ = stillhold("replay", spoilt, "--explain", "n1")
+    assert status == 1 and f"From input {seq:,} on this version does not decide as recorded" in out

@@ -23,14 +23,17 @@ _HEADS = {
 def show(args: argparse.Namespace, record: "Record", site: "SiteFile | None", window: "Window") -> int:
     """Prints it; the exit status. Raises RecordUnreadable and OtherSettings."""
     from supervisor.messages import at, rfc3339
+    from supervisor.shell.console.replay import EXIT_DIFFERENT, EXIT_SAME
     from supervisor.shell.retrace.explain import explain
 
-    lines = explain(record, site, window, args.explain)
+    lines, broken = explain(record, site, window, args.explain)
     if args.json:
         for one in lines:
             data = asdict(one) | {"at": rfc3339(at(one.wall_s)), "until": rfc3339(at(one.until_wall_s))}
             print(json.dumps({key: value for key, value in data.items() if not key.endswith("wall_s")}))
-        return 0
+        if broken is not None:
+            print(json.dumps({"does_not_replay_from": broken}))
+        return EXIT_SAME if broken is None else EXIT_DIFFERENT
     print(f"Why {args.explain} was given gas or not, by the core's own reasons; times are UTC.")
     day = ""
     for one in lines:
@@ -39,8 +42,11 @@ def show(args: argparse.Namespace, record: "Record", site: "SiteFile | None", wi
             day = stamp[:10]
             print(f"\n{day}")
         print(printable(told(one)))
+    if broken is not None:
+        words = "this version does not decide as recorded, so its reasons would not be those of then; see stillhold replay"
+        print(f"\nFrom input {broken:,} on {words}.")
     print(f"\n{CAUTION}")
-    return 0
+    return EXIT_SAME if broken is None else EXIT_DIFFERENT
 
 
 def told(one: "Line") -> str:

@@ -50,9 +50,10 @@ class Line:
     volume_nl: float = 0.0
 
 
-def explain(record: Record, given: SiteFile | None, window: Window, enclosure: str) -> list[Line]:
-    """What the core told of `enclosure` from the input `window.first` on, repeats folded. Raises RecordUnreadable, and
-    OtherSettings when `given` is not what it was written by."""
+def explain(record: Record, given: SiteFile | None, window: Window, enclosure: str) -> tuple[list[Line], int | None]:
+    """What the core told of `enclosure` from the input `window.first` on, repeats folded; and the input from which on this
+    version does not decide as recorded, so that its reasons are not those of then. Raises RecordUnreadable, and OtherSettings
+    when `given` is not what it was written by."""
     if given is not None:
         check_settings(record, given, window.last)
     replayer = Replayer(record, given, window.base, window.last)
@@ -62,6 +63,8 @@ def explain(record: Record, given: SiteFile | None, window: Window, enclosure: s
     folded = _Folded()
     state = _state_of(replayer, enclosure)
     for one, told in _listened(replayer):
+        if one.gap or one.trouble or one.recorded != one.decided:
+            return folded.lines, one.seq
         state = next(
             (out.figures["state"] for out in one.outgoing if _is(out, "transition", enclosure)), state
         )  # fmt: skip
@@ -69,7 +72,7 @@ def explain(record: Record, given: SiteFile | None, window: Window, enclosure: s
             continue
         for line in _lines(one, told, enclosure, replayer.site.enclosures[enclosure].line, state):
             folded.add(line)
-    return folded.lines
+    return folded.lines, None
 
 
 def _listened(replayer: Replayer) -> Iterator[tuple[Stepped, list[Told]]]:
@@ -77,8 +80,6 @@ def _listened(replayer: Replayer) -> Iterator[tuple[Stepped, list[Told]]]:
     told: list[Told] = []
     replayer.listen(told)
     for one in replayer.steps():
-        if one.trouble:
-            raise RecordUnreadable(f"{replayer.record.path}, input {one.seq}: {one.trouble}; see what `stillhold replay` says")
         yield one, list(told)
         told.clear()
 
