@@ -59,7 +59,7 @@ def _many(seeds: range, jobs: int) -> int:
         else:
             back_s.append(outcome.back_after_s)
             starts, requests = starts + outcome.starts, requests + outcome.requests
-        if number % 500 == 0:
+        if number % 100 == 0:
             print(f"{number} seeds in {time.monotonic() - began_s:.0f} s, {len(failed)} broke a rule", flush=True)
     print(f"{len(seeds)} seeds from {seeds.start} on in {time.monotonic() - began_s:.0f} s: {len(failed)} broke a rule "
           f"{dict(Counter(one.rule for one in failed))}")  # fmt: skip
