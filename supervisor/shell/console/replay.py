@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 EXIT_SAME, EXIT_DIFFERENT, EXIT_WRONG = 0, 1, 2
 EPILOG = "exit status: 0 the same; 1 different, with the first difference; 2 it cannot be read, or not with this site file"
+USAGE = """stillhold replay [SITE] JOURNAL [--explain ENCLOSURE | --with OTHER_SITE]
+                        [--since TIME] [--until TIME] [--json]"""
 SHOWN_MAX = 400
 
 
@@ -29,7 +31,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         "Without SITE each stretch is replayed by the settings that the journal keeps; with SITE these must be the same."
     )
     parser = commands.add_parser("replay", help="prove that a journal's decisions follow from its inputs",
-                                 description=what, epilog=EPILOG, allow_abbrev=False)  # fmt: skip
+                                 usage=USAGE, description=what, epilog=EPILOG, allow_abbrev=False)  # fmt: skip
     parser.add_argument("paths", type=Path, nargs="+", metavar="[SITE] JOURNAL",
                         help="the site file, and the folder given to `run` as --state, its copy or a bundle")  # fmt: skip
     parser.add_argument("--explain", metavar="ENCLOSURE", help="why each of its doses was or was not given, with numbers")
