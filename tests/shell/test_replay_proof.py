@@ -248,6 +248,20 @@ def test_another_site_file_is_called_that_and_not_different(stillhold: Run, orig
     assert stillhold("replay", site_file, original)[0] == 0
 
 
+def test_a_key_that_a_version_before_had_not_got_is_no_other_site_file(
+    stillhold: Run, folder: Path, site_file: Path
+) -> None:
+    text = ask(folder, "SELECT site FROM settings")[0][0]
+    older = text.replace('"start_grace_s":120.0,', "", 1)
+    assert older != text
+    ask(folder, "UPDATE settings SET site = ?, sha256 = ?", (older, written.sha256_of(older)))
+    ask(folder, "UPDATE runs SET settings = ?", (written.sha256_of(older),))
+    assert stillhold("replay", site_file, folder)[0] == 0 == stillhold("replay", folder)[0]
+    site_file.write_text(SITE.replace("start_grace_s = 120", "start_grace_s = 110"), encoding="utf-8")
+    status, _, said = stillhold("replay", site_file, folder)
+    assert status == 2 and "timing.start_grace_s: 120.0 in the journal, 110.0 in the file" in said
+
+
 def test_a_changed_setting_is_the_first_difference_where_nobody_noted_the_settings(
     stillhold: Run, folder: Path, site_file: Path
 ) -> None:
