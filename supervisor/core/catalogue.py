@@ -184,6 +184,11 @@ _ROWS = (
     Row("pulldown_off_plan", "medium", "none", "Pull-down does not follow its plan",
         "a hose off, a bag not closed, a wrong volume in the site file", "gas is wasted and the pull-down never ends",
         "Look at the bag, its inlet and its seal before more gas is wasted."),
+    Row("pulldown_spent", "high", "none", "A pull-down had its nitrogen, and oxygen reads too high",
+        "room air in the sample line or at the selector valve, a bag that is not tight, a hose off, a wrong volume",
+        "either its fruit has far less oxygen than the analyser says, or its nitrogen went into the room",
+        "Keep out until the room's own sensors are well. Take a hand sample at the bag; look at bag, hose and line. Stop it "
+        "and resume it then: that begins a new purge from what it holds."),
     Row("dose_failing", "medium", "none", "Doses fail again and again",
         "the valve, its unit or the source refuses", "the enclosure drifts", "See the code in the text; check the valve."),
     Row("vent_waits", "medium", "none", "The room cannot take this vent",

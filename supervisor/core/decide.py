@@ -3,7 +3,7 @@
 Every decision starts from the sample plus all that was given, or may have been, since it was taken.
 """
 
-from supervisor.core import alarms, ledger, pulldown, regulation, sources, venting
+from supervisor.core import alarms, ledger, pulldown, reckoning, regulation, sources, venting
 from supervisor.core.allocator import allocate
 from supervisor.core.balance import Mixture, Unreachable, feed_of, swept
 from supervisor.core.desk import Desk
@@ -19,6 +19,7 @@ from supervisor.values import GASES, Gas
 SETPOINT_SHARE = 0.5  # a pull-down has arrived when both gases are within this share of their bands
 DEADBAND_SHARE = 0.15  # inside this share of the band the sample's noise is not an error
 NITROGEN_SHARE = 0.5  # how far into the upper half of its band a held oxygen may be left to the fruit
+LEAST_V = 0.02  # volumes of a gas that are not worth a step of a pull-down
 CHECK_V = 0.2  # volumes of nitrogen left open until one more sample has confirmed the decay
 AHEAD_V = 0.8  # the most that is given ahead of a sample while pulling down
 OFF_PLAN = (0.6, 1.7)  # apparent over known volume, outside of which the pull-down does not follow its plan
@@ -103,7 +104,6 @@ def _pull_down(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: S
         trigger(desk, name, "at_setpoint", f"at {sample.o2_pct:.2f} % O2 and {sample.co2_pct:.2f} % CO2")
         return
     volume_nl = desk.site.enclosures[name].free_volume_nl
-    wanted: dict[Gas, float]
     try:
         plan = pulldown.plan(here, target, nitrogen_o2_pct(desk, name), volume_nl)
     except Unreachable as why:
@@ -115,30 +115,40 @@ def _pull_down(desk: Desk, name: str, kept: Enclosure, recipe: Recipe, sample: S
         ))  # fmt: skip
         return
     alarms.condition(desk, "nitrogen_impure", name, False)
+    kept.phase, kept.wanted_nl, kept.why = _next_step(desk, name, sample, here, plan)
+    _decided(desk, name, kept, sample, here, kept.why)
+
+
+def _next_step(
+    desk: Desk, name: str, sample: Sample, here: Mixture, plan: pulldown.Plan
+) -> tuple[str, dict[Gas, float], str]:
+    """The phase that a pull-down is in, what is wanted now, and why in words."""
+    recipe, volume_nl = desk.site.recipe_of(name), desk.site.enclosures[name].free_volume_nl
+    least_nl = LEAST_V * volume_nl
+    left_nl = reckoning.nitrogen_left_nl(desk, name, nitrogen_o2_pct(desk, name))
+    spent = plan.nitrogen_nl > least_nl and left_nl <= least_nl
+    by_volumes = f"by the volumes given since the seal it is at the floor of {recipe.o2_floor_pct:g} %"
+    alarms.condition(
+        desk, "pulldown_spent", name, spent, f"oxygen {sample.o2_pct:.2f} % by the analyser; {by_volumes}"
+    )  # fmt: skip
     if here.o2_pct < recipe.o2_floor_pct and desk.site.source_of(name, "air") is not None:
         # Under the floor neither nitrogen nor CO2 may be given: it would stand there until a person came.
-        kept.phase = "air"
         lifted = Mixture(recipe.o2_pct, here.co2_pct)
-        wanted = allocate(here, lifted, {"air": feed_of("air", 0.0)}, volume_nl)
-        why_text = f"air to {recipe.o2_pct:g} % O2, out of what is under the floor of {recipe.o2_floor_pct:g} %"
-    elif plan.nitrogen_nl > 0.02 * volume_nl:
-        kept.phase = "nitrogen"
-        if plan.nitrogen_nl <= CHECK_V * volume_nl:
+        why = f"air to {recipe.o2_pct:g} % O2, out of what is under the floor of {recipe.o2_floor_pct:g} %"
+        return "air", allocate(here, lifted, {"air": feed_of("air", 0.0)}, volume_nl), why
+    if spent:
+        return "nitrogen", {}, f"no more nitrogen for {sample.o2_pct:.2f} % oxygen: {by_volumes}"
+    if plan.nitrogen_nl > least_nl:
+        why = f"purge to {plan.switch_o2_pct:.2f} % O2, {plan.nitrogen_nl:.0f} nl left"
+        if plan.nitrogen_nl <= min(CHECK_V * volume_nl, left_nl):
             # The decay is confirmed and little is left: nitrogen to the switching point, then CO2, without another pause.
-            wanted = {"nitrogen": plan.nitrogen_nl, "co2": plan.co2_nl}
-        else:
-            wanted = {"nitrogen": min(plan.nitrogen_nl - CHECK_V * volume_nl / 2.0, AHEAD_V * volume_nl)}
-        why_text = f"purge to {plan.switch_o2_pct:.2f} % O2, {plan.nitrogen_nl:.0f} nl left"
-    elif recipe.co2_pct - here.co2_pct > SETPOINT_SHARE * recipe.co2_band_pct and plan.co2_nl > 0.02 * volume_nl:
-        kept.phase = "co2"
-        wanted = {"co2": plan.co2_nl}
-        why_text = f"CO2 to {recipe.co2_pct:g} %, {plan.co2_nl:.0f} nl left"
-    else:
-        kept.phase = "trim"
-        wanted = allocate(here, target, _feeds(desk, name, no_nitrogen=here.o2_pct < recipe.o2_pct), volume_nl)
-        why_text = "trim to the set-points"
-    kept.wanted_nl, kept.why = wanted, why_text
-    _decided(desk, name, kept, sample, here, why_text)
+            return "nitrogen", {"nitrogen": plan.nitrogen_nl, "co2": plan.co2_nl}, why
+        wanted_nl = min(max(plan.nitrogen_nl - CHECK_V * volume_nl / 2.0, least_nl), AHEAD_V * volume_nl, left_nl)
+        return "nitrogen", {"nitrogen": wanted_nl}, why
+    if recipe.co2_pct - here.co2_pct > SETPOINT_SHARE * recipe.co2_band_pct and plan.co2_nl > least_nl:
+        return "co2", {"co2": plan.co2_nl}, f"CO2 to {recipe.co2_pct:g} %, {plan.co2_nl:.0f} nl left"
+    feeds = _feeds(desk, name, no_nitrogen=here.o2_pct < recipe.o2_pct)
+    return "trim", allocate(here, Mixture(recipe.o2_pct, recipe.co2_pct), feeds, volume_nl), "trim to the set-points"
 
 
 def _judge_decay(desk: Desk, name: str, kept: Enclosure, sample: Sample) -> None:

@@ -7,6 +7,7 @@ against the room for as long as it can be read; any doubt about any of them make
 
 from typing import NamedTuple
 
+from supervisor.core import alarms
 from supervisor.core.desk import Desk
 from supervisor.core.state import Sensor
 from supervisor.core.units import from_the_future, our_times, usable
@@ -14,7 +15,7 @@ from supervisor.messages import RoomAir
 from supervisor.settings import Room, RoomLimits, RoomSensor
 from supervisor.values import Row
 
-DEADBAND_PCT = 0.1  # of oxygen; of CO2 this share of its limit
+DEADBAND_PCT = 0.1  # of oxygen; of CO2, and of what sensors may be apart, this share of the limit
 CO2_PCT_MIN = -0.1  # a zero may drift a little below nothing; -1 is a usual fault code
 IDLH_CO2_PCT = 4.0  # NIOSH: immediately dangerous to life or health
 ROW_INTERVAL = 12  # every so many words of a sensor, one row for the history
@@ -76,7 +77,8 @@ def look(desk: Desk, name: str) -> Air:
     lost = {one.id: _lost(desk, one, sensors[one.id]) for one in room.sensor}
     heard = [(key, sensors[key]) for key, why in lost.items() if why is None]
     flat = [why for one in room.sensor if lost[one.id] is None for why in _flat(desk, one, sensors[one.id])]
-    return Air(heard, [why for why in lost.values() if why is not None] + flat + _spread(room, heard))
+    back = alarms.active(desk, "room_air_unknown", name)
+    return Air(heard, [why for why in lost.values() if why is not None] + flat + _spread(room, heard, back))
 
 
 def _lost(desk: Desk, one: RoomSensor, sensor: Sensor) -> str | None:
@@ -110,14 +112,16 @@ def _flat(desk: Desk, one: RoomSensor, sensor: Sensor) -> list[str]:
     return found
 
 
-def _spread(room: Room, heard: list[tuple[str, Sensor]]) -> list[str]:
-    """Sensors of one room that differ by too much: one of them is wrong, or the air is not mixed. Nobody knows which."""
+def _spread(room: Room, heard: list[tuple[str, Sensor]], back: bool) -> list[str]:
+    """Sensors of one room that differ by too much: one of them is wrong, or the air is not mixed. Nobody knows which. On the
+    way `back` they must agree a little better, so that one that has drifted does not show the room clear now and then.
+    """
     if not heard:
         return []
-    found = []
+    found, share = [], 1.0 - DEADBAND_PCT if back else 1.0
     for gas, limit_pct, words in (
-        ("oxygen", room.spread_o2_pct_max, [(one.o2_pct, key) for key, one in heard]),
-        ("CO2", room.spread_co2_pct_max, [(one.co2_pct, key) for key, one in heard]),
+        ("oxygen", share * room.spread_o2_pct_max, [(one.o2_pct, key) for key, one in heard]),
+        ("CO2", share * room.spread_co2_pct_max, [(one.co2_pct, key) for key, one in heard]),
     ):
         (low_pct, low), (high_pct, high) = min(words), max(words)
         if high_pct - low_pct > limit_pct:

@@ -32,8 +32,8 @@ DOSE_ERROR = 0.2  # the share of a dose's effect that may turn out otherwise
 WORTH_A_LOOK = 0.2  # bands of doubt from which a held enclosure is looked at
 SUSPECT = 2.0  # how much faster an enclosure with one of these alarms is taken to drift
 SUSPICIOUS = (
-    "unexplained_move", "no_response", "pulldown_off_plan", "out_of_band", "o2_below_floor", "co2_above_ceiling",
-    "dose_failing",
+    "unexplained_move", "no_response", "pulldown_off_plan", "pulldown_spent", "out_of_band", "o2_below_floor",
+    "co2_above_ceiling", "dose_failing",
 )  # fmt: skip
 
 

@@ -40,7 +40,7 @@ def _enter(desk: Desk, name: str, kept: Enclosure) -> None:
     regulation.reset(kept.o2_loop)
     regulation.reset(kept.co2_loop)
     if kept.state != "faulted":  # what the state before had to say is over with it; a fault keeps its causes in sight
-        for row in ("pulldown_off_plan", "nitrogen_impure", "o2_low_no_air"):
+        for row in ("pulldown_off_plan", "pulldown_spent", "nitrogen_impure", "o2_low_no_air"):
             alarms.condition(desk, row, name, False)
     for gas in GASES:
         if gas not in GASES_OF[kept.state] or ledger.running(desk, name, gas) is not None:

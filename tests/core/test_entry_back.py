@@ -73,6 +73,21 @@ def test_a_sensor_that_fails_in_bad_air_ends_no_alarm_that_it_raised() -> None:
     assert not bench.alarm("room_air_unsafe-east").condition
 
 
+@pytest.mark.parametrize("gas", ["oxygen", "CO2"])
+def test_a_sensor_at_the_edge_of_disagreeing_does_not_show_the_room_clear_now_and_then(gas: str) -> None:
+    bench = corekit.ready()
+    room = bench.site.rooms["east"]
+    for turn in range(6):
+        off = 1.02 if turn % 2 == 0 else 0.95
+        apart = (20.8 - off * room.spread_o2_pct_max, 0.04) if gas == "oxygen" else (20.8, 0.04 + off * room.spread_co2_pct_max)
+        told(bench, 70, door=(20.8, 0.04), floor=apart)
+        assert status(bench) == "forbidden"
+    assert bench.alarm("room_air_unknown-east").occurrence == 1
+    near = (20.8 - 0.85 * room.spread_o2_pct_max, 0.04) if gas == "oxygen" else (20.8, 0.04 + 0.85 * room.spread_co2_pct_max)
+    told(bench, 10, floor=near)
+    assert not bench.alarm("room_air_unknown-east").condition
+
+
 # ------------------------------------------------------------------------------------------------ permits meanwhile
 
 
