@@ -8,7 +8,7 @@ import math
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from supervisor.shell.lines import to_line
@@ -78,6 +78,7 @@ def unescaped(text: str, separator: str) -> list[str]:
     return parts
 
 
+@example(tags={"0": '"'}, fields={"f": "\n"})
 @given(
     tags=st.dictionaries(ANY.filter(str.strip), ANY, max_size=3),
     fields=st.dictionaries(st.sampled_from(["f", "a b", "x,y", "p=q"]), VALUE, max_size=3),
@@ -87,6 +88,7 @@ def test_whatever_is_in_a_row_the_line_has_three_parts_and_one_line(tags: dict, 
     if text is None:
         assert all(isinstance(one, float) and not math.isfinite(one) for one in fields.values())
         return
-    # A newline is legal only inside a quoted string, where the reference allows it.
-    assert "\n" not in re.sub(r'"(\\.|[^"\\])*"', "", text)
+    # A newline is legal only inside a quoted string, where the reference allows it; a quote in a tag opens none.
+    assert "\n" not in (to_line(Row("m", tuple(tags.items()), (("f", True),), T)) or "")
+    assert "\n" not in re.sub(r'"(\\.|[^"\\])*"', "", to_line(Row("m", (), tuple(fields.items()), T)) or "")
     assert text.endswith(" 1788000000250000000")

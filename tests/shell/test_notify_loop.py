@@ -314,8 +314,10 @@ def test_a_journal_of_an_older_format_gets_the_tables_and_keeps_what_it_has(tmp_
     instance = journal.instance
     journal.close()
     db = sqlite3.connect(tmp_path / "journal.sqlite")
-    for table in ("calls", "notes", "messages", "ways"):
-        db.execute(f"DROP TABLE notify_{table}")
+    for table in ("notify_calls", "notify_notes", "notify_messages", "notify_ways", "runs", "settings"):
+        db.execute(f"DROP TABLE {table}")
+    for table, column in (("decisions", "own"), ("snapshots", "mono_s")):
+        db.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
     db.execute("UPDATE meta SET value = '2' WHERE key = 'format'")
     db.commit()
     db.close()
