@@ -103,9 +103,9 @@ def _rules(seasons: Sequence[Season]) -> list[Criterion]:
     for number, words in enumerate(RULES, start=1):
         counts = [one.broken_count.get(number, 0) for one in seasons]
         first = next((broken.words for one in seasons for broken in one.broken if broken.rule == number), "")
-        found.append(_counted(group, f"Rule {number}: {words}", counts, "0 breaches", "design, section 4", first))
+        found.append(_counted(group, f"Rule {number}: {words}", counts, "0 breaches", "the nine rules, DEVELOPERS.md", first))
     found.append(Criterion(
-        group, "Rule 9: it says what it is not", "said", "said", "design, section 4", True,
+        group, "Rule 9: it says what it is not", "said", "said", "the nine rules, DEVELOPERS.md", True,
         note=f"rules 1 to 8 by a witness with books of its own, over {watched} requests and permits",
     ))  # fmt: skip
     refusals = [sum(one.calm_refusals.values()) for one in seasons]

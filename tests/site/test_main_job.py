@@ -39,7 +39,7 @@ def test_nitrogen_comes_before_co2(run_site):
     nitrogen_before = sum(one.volume_nl for one in seal_to_hold[:first_co2] if one.gas == "nitrogen")
     nitrogen_after = sum(one.volume_nl for one in seal_to_hold[first_co2:] if one.gas == "nitrogen")
     assert nitrogen_before > 20 * nitrogen_after
-    # 1.745 V of pure nitrogen before the CO2 (design, section 2), with 0.5 % residual oxygen 1.868 V; bag and fruit add some.
+    # 1.745 V of pure nitrogen before the CO2 by the closed form, with 0.5 % residual oxygen 1.868 V; bag and fruit add some.
     assert nitrogen_before / 1150 == approx(1.868, rel=0.08)
 
 
