@@ -145,6 +145,7 @@ class Kept:
     sealed: dict[str, bool] = field(default_factory=dict)
     stopped: dict[str, bool] = field(default_factory=dict)
     inside: dict[str, list[str]] = field(default_factory=dict)
+    doors: dict[str, tuple[bool, float]] = field(default_factory=dict)  # by room: open, and when by its own time
     words: dict[str, Word] = field(default_factory=dict)  # by sensor; a start brings no dead cell to life
     commands: dict[str, float] = field(default_factory=dict)  # id -> mono of its first coming
     doses: dict[str, list[Dose]] = field(default_factory=dict)  # in order; only the last can be running
@@ -235,9 +236,18 @@ class Memory:
         self.kept.doses[valve] = [*kept, dose]
 
     def inside(self, room: str) -> list[str]:
-        """Who is in this room, or in one that the site file has lost: that may be any room by another name."""
-        return [one for name, people in self.kept.inside.items() if name == room or name not in self._site.rooms
-                for one in people]  # fmt: skip
+        """Who is in this room, or in one that the site file has lost: that may be any room by another name. Behind a door
+        that stands open somebody may be."""
+        named = [one for name, people in self.kept.inside.items() if name == room or name not in self._site.rooms
+                 for one in people]  # fmt: skip
+        return named or (["whoever left its door open"] if self.kept.doors.get(room, (False, 0.0))[0] else [])
+
+    def _door(self, now: Now, room: str, body: messages.RoomDoor) -> None:
+        """Open counts however late it comes; shut only when it is the newest word."""
+        was_open, before_s = self.kept.doors.get(room, (False, 0.0))
+        observed_s = min(body.observed_at.timestamp(), now.wall_s)  # no time to come: all that follow would be of before
+        is_open = body.open or (was_open and observed_s < before_s)
+        self.kept.doors[room] = (is_open, max(before_s, observed_s))
 
     def _taken_s(self, unit: str, observed_s: float, now: Now) -> float | None:
         """A time by the unit's clock as one by ours; None when that clock is not known well enough."""
@@ -375,6 +385,7 @@ def _possible(body: messages.AnalyserReading) -> bool:
 _HANDLERS = {
     messages.UnitStatus: Memory._unit_status,
     messages.RoomAir: Memory._room_air,
+    messages.RoomDoor: Memory._door,
     messages.AnalyserReading: Memory._reading,
     messages.SourceStatus: Memory._source_status,
     messages.DoseReport: Memory._report,

@@ -86,6 +86,11 @@ _ROWS = (
         "somebody stayed, forgot to sign out, or cannot leave",
         "a person may be lying in there",
         "Call them; do not enter alone: rescuers die too. Follow the site's rescue procedure.", personnel=True),
+    Row("door_unsigned", "high", "close_room", "A room's door stands open and nobody is signed in",
+        "somebody went in without an entry permit, or the door was left open",
+        "a person may be in a room into which gas is given; it stays off until somebody has looked",
+        "Call into the room from its door; do not go in alone. Sign in whoever is inside, or shut the door, and acknowledge "
+        "when you know that nobody is in there.", latches=True, on_delay_s=120.0),
     Row("enclosure_faulted", "high", "none", "Enclosure is faulted, all its gas is off",
         "see the reason in the text", "its gas drifts towards air, or its oxygen runs out",
         "Find the cause, then resume or vent the enclosure."),

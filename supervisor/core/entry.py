@@ -19,7 +19,7 @@ from supervisor.messages import RoomEntry, RoomSounder, at
 from supervisor.values import GASES, Gas, PermitRoom
 
 SHOW_S = 30.0  # a status is said again this often: twice within the minute in which a screen may rely on it
-LATCHING = ("room_air_dangerous", "room_air_unsafe", "room_air_exposure", "room_air_moving", "people_missing")
+LATCHING = ("room_air_dangerous", "room_air_unsafe", "room_air_exposure", "room_air_moving", "people_missing", "door_unsigned")
 LEAVE = (
     ("room_air_moving", "leave the room: its air moves"),
     ("room_air_exposure", "leave the room: too much CO2 on average"),
@@ -176,7 +176,8 @@ def _permit(desk: Desk, name: str, room: Room, air_good: bool) -> None:
     may = not held and state.link_up and not state.overtaken and state.epoch_settled
     dosing = may and room.status == "clear" and not alarms.closes(desk, name)
     # Air goes in where nobody is; how many may vent at once is settled by forecast, in `venting`.
-    air = may and air_good and not room.people and not room.at_door and not people.unaccounted(desk)
+    nobody = not (room.people or room.at_door or room.door_open or people.unaccounted(desk))
+    air = may and air_good and nobody
     if room.air_permitted and not air:
         _end_air(desk, name)
     changed = (dosing, air) != (room.dosing_permitted, room.air_permitted)

@@ -3,15 +3,17 @@
 Most who die of these gases are people who went in after somebody. So nobody goes in alone, somebody stands by outside who
 does not follow, every person is signed out by name, and opening an enclosure or its hatch counts as going in. An entry that
 was refused is no proof that nobody went in: those who asked are at the door until they sign out, as the guard counts them.
+Nor is a register: behind a door that stands open somebody may be who never asked.
 """
 
 from supervisor.core import alarms, room_air
 from supervisor.core.desk import Desk
 from supervisor.core.state import Permit, Room
-from supervisor.messages import OperatorCommand
+from supervisor.messages import OperatorCommand, RoomDoor
 
 RESCUERS = "nobody goes in alone, and rescuers die too"
 NAMES_MAX = 50  # so many are known by name in one room; the guard counts alike
+UNSIGNED = "its door stands open and nobody is signed in: somebody may be inside"
 OTHERS = "others"  # whoever asked beyond that, as one: the room stays shut until they are signed out by this name
 
 
@@ -26,7 +28,19 @@ def reasons(desk: Desk, name: str) -> list[str]:
         said.append(f"{', '.join(room.at_door)} wanted to go in and was refused: sign out (leave) whoever is not inside")
     if OTHERS in room.at_door:
         said.append(f"{OTHERS} are more than can be named: sign them out only when nobody is inside but those who are named")
+    if room.door_open and not room.people:
+        said.append(UNSIGNED)
     return said
+
+
+def on_door(desk: Desk, name: str, door: RoomDoor) -> None:
+    """What the door's switch says. A word of before, delivered late, shuts no door."""
+    room = desk.state.rooms[name]
+    observed_s = min(door.observed_at.timestamp(), desk.now.wall_s)  # no time to come: all that follow would be of before
+    if door.open or observed_s >= room.door_observed_s:
+        room.door_open = door.open
+    room.door_observed_s = max(room.door_observed_s, observed_s)
+    desk.state.dirty_rooms[name] = True
 
 
 def place(desk: Desk, name: str) -> Room | None:
@@ -62,6 +76,7 @@ def judge(desk: Desk, name: str) -> None:
     overdue = [person for person, due_mono_s in room.people.items() if now_s > due_mono_s]
     missing = [one for one in overdue if now_s > room.people[one] + desk.site.timing.missing_after_s]
     alarms.condition(desk, "people_overdue", name, bool(overdue), f"{_told(room, overdue)} should be out")
+    alarms.condition(desk, "door_unsigned", name, room.door_open and not room.people, UNSIGNED)
     alarms.condition(desk, "people_missing", name, bool(missing), f"{_told(room, missing)} have not come out")
 
 

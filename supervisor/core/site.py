@@ -38,6 +38,7 @@ from supervisor.messages import (
     OperatorCommand,
     RoomAir,
     RoomClimate,
+    RoomDoor,
     SourceStatus,
     UnitStatus,
 )  # fmt: skip
@@ -206,6 +207,8 @@ def _arrive(desk: Desk, event: Arrived) -> None:
             readings.on_reading(desk, names[0], body)
         case RoomAir():
             room_air.on_air(desk, names[0], names[1], body)
+        case RoomDoor():
+            people.on_door(desk, names[0], body)
         case RoomClimate():
             corrections.on_barometer(desk, body.barometer_pa)
         case UnitStatus():
@@ -218,7 +221,7 @@ def _arrive(desk: Desk, event: Arrived) -> None:
         case OperatorCommand():
             commands.on_command(desk, body)
         case _:
-            pass  # what valves, doors, bags and pulp say is the watch's and the history's affair
+            pass  # what valves, bags and pulp say is the watch's and the history's affair
 
 
 def _watch_clock(desk: Desk) -> None:

@@ -94,7 +94,7 @@ class Permit:
 class Room:
     """What is known of a room's air, what was said of it, and who is in it until when (`people`, mono) by which `permits`.
     `at_door` are people whose entry was refused and who have not said since that they stayed outside. Both are bounded, see
-    `people.py`.
+    `people.py`. `door_open` is what its door switch last said, by the newest time that it said (`door_observed_s`).
     """
 
     sensors: dict[str, Sensor] = field(default_factory=dict)
@@ -105,6 +105,8 @@ class Room:
     people: dict[str, float] = field(default_factory=dict)
     permits: dict[str, Permit] = field(default_factory=dict)
     at_door: dict[str, bool] = field(default_factory=dict)
+    door_open: bool = False
+    door_observed_s: float = 0.0
     exposure: Exposure = field(default_factory=Exposure)
     account: Account = field(default_factory=Account)
     shown_mono_s: float | None = None

@@ -296,9 +296,8 @@ EXPECTED: Mapping[str, Expected] = {
         consequence="room_closed",
     ),
     "people_unsigned": Expected(
-        harmless="dosing changes the room's air little and never beyond its limits, and the room's own sensors go on judging "
-        "it; this is what the written entry procedure is for",
-        unseen="a door that stands open is told to the supervisor, which draws nothing from it",
+        ("door_unsigned",), lambda site, size: 120.0 + 60.0 + LOOK_S, "the door's next word and the alarm's two minutes",
+        consequence="room_closed", takes_s=lambda site, size: 60.0 + LOOK_S,
     ),
     # ---- power
     "power_cut": Expected(("unit_silent",), _unit, "the units' wills, else unit_silence_s_max", consequence="unit_rests"),

@@ -11,6 +11,7 @@ from supervisor.messages import (
     DoseReport,
     OperatorCommand,
     RoomAir,
+    RoomDoor,
     SourceStatus,
     UnitStatus,
 )
@@ -159,10 +160,19 @@ class Model:
                 inside |= set(body.people or [body.operator])
             if body.action == "leave" and lately:
                 inside -= set(body.people or [])
-        if inside or not all(self.air(room, sensor, clear, now) for sensor in SENSORS[room]):
+        if inside or self.door_open(room) or not all(self.air(room, sensor, clear, now) for sensor in SENSORS[room]):
             return False
         one, other = (self.words(room, sensor)[-1][2] for sensor in SENSORS[room])
         return abs(one.o2_pct - other.o2_pct) <= 1.0 and abs(one.co2_pct - other.co2_pct) <= 0.3
+
+    def door_open(self, room: str) -> bool:
+        """The word with the newest time, none beyond its own coming; of two of one time the later. Open counts always."""
+        words = [(min(body.observed_at.timestamp(), now.wall_s), body.open) for _, now, body in self.said(RoomDoor, room)]
+        opened = [place for place, (_, is_open) in enumerate(words) if is_open]
+        if not opened:
+            return False
+        until_s = max(at_s for at_s, _ in words[: opened[-1] + 1])
+        return not any(at_s >= until_s for at_s, _ in words[opened[-1] + 1 :])
 
     def words(self, room: str, sensor: str) -> list[tuple[int, Now, RoomAir]]:
         """Those that are no repeat and no latecomer; bad news always counts."""

@@ -5,7 +5,7 @@ from guard_world import SENSORS, UNITS, World, around, ready, verdict
 from pydantic import ValidationError
 
 from supervisor.guard import Guard
-from supervisor.messages import Bag, Closure, OperatorCommand, PulpTemperature, RoomClimate, RoomDoor, UnitStatus
+from supervisor.messages import Bag, Closure, OperatorCommand, PulpTemperature, RoomClimate, UnitStatus
 from supervisor.values import (
     Arrived,
     LinkChanged,
@@ -96,7 +96,6 @@ def test_messages_that_are_not_for_the_guard_pass_it_by():
     world = READY.fork()
     before, moment = world.guard.dump(), world.moment(0)
     world.send(RoomClimate(observed_at=moment, temperature_c=1.0, rh_pct=90.0), "north")
-    world.send(RoomDoor(observed_at=moment, open=True), "north")
     world.send(Closure(observed_at=moment, open=True), "n1")
     world.send(PulpTemperature(observed_at=moment, temperature_c=1.0), "n1")
     world.send(Bag(observed_at=moment), "n1")

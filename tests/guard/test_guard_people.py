@@ -4,6 +4,8 @@ import pytest
 from guard_both import Both
 from guard_world import SITE, World, ready, verdict
 
+from supervisor.guard import Guard
+from supervisor.messages import RoomDoor
 from supervisor.settings import SiteFile
 
 READY = ready()
@@ -174,3 +176,52 @@ def test_core_and_guard_agree_about_people_whom_the_site_file_has_lost():
         assert bool(after.core.state.gone_rooms["south"].at_door) == bool(after.guard._memory.inside("north"))
     lived(other, 60.0)
     assert after.allowed > 0 and after.refused == []
+
+
+# ------------------------------------------------------------------------------------------------ a door
+
+
+def door(world, is_open: bool, room: str = "north", age_s: float = 0.0) -> None:
+    world.send(RoomDoor(observed_at=world.moment(age_s), open=is_open), room)
+
+
+@pytest.mark.parametrize("gas", ["nitrogen", "co2", "air"])
+def test_behind_an_open_door_somebody_may_be(gas):
+    world = READY.fork()
+    door(world, False)
+    assert asked(world, gas) == "cleared"
+    door(world, True, "south")
+    assert asked(world, gas) == "cleared", "another room's"
+    door(world, True)
+    assert asked(world, gas) == "room_entered"
+    door(world, False)
+    assert asked(world, gas) == "cleared"
+
+
+def test_a_late_word_opens_a_door_and_shuts_none():
+    world = READY.fork()
+    door(world, True)
+    door(world, False, age_s=30.0)
+    assert asked(world, "nitrogen") == "room_entered"
+    world = READY.fork()
+    door(world, False)
+    door(world, True, age_s=30.0)
+    assert asked(world, "nitrogen") == "room_entered"
+    door(world, False)
+    assert asked(world, "nitrogen") == "cleared"
+    door(world, False, age_s=60.0)
+    assert asked(world, "nitrogen") == "cleared", "nor does a late word that it is shut open it"
+
+
+def test_a_word_from_a_time_to_come_makes_no_latecomers_of_those_that_follow():
+    world = READY.fork()
+    door(world, True, age_s=-86_400.0)
+    assert asked(world, "air") == "room_entered"
+    door(world, False)
+    assert asked(world, "air") == "cleared"
+
+
+def test_an_open_door_outlives_a_start():
+    world = READY.fork()
+    door(world, True)
+    assert Guard.load(world.site, world.guard.dump())._memory.kept.doors["north"][0]

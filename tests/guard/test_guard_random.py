@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
 from supervisor.guard import Cleared, Guard
+from supervisor.messages import RoomDoor
 from supervisor.values import Arrived, LinkChanged, PermitRoom, RequestDose, SampleRef, Started, StopDose
 
 ENCLOSURES = ("n1", "n5")
@@ -85,6 +86,7 @@ CHOICES = {
     "command": {"action": ("seal", "seal", "vent", "open", "stop", "resume", "resume", "enter", "leave", "leave"),
                 "enclosure": ENCLOSURES, "people": (("bo",), ("bo", "cy"), ()), "age_s": (0.0, 0.0, 0.0, 4000.0),
                 "repeat": (False, False, False, True)},
+    "door": {"is_open": (True, False, False, False), "age_s": (0.0, 0.0, 31.0, -100.0)},
     "announce": {"enclosure": ENCLOSURES,
                  "state": ("filling", "pulling_down", "holding", "holding", "holding", "venting", "faulted")},
     "room_air": {"sensor": SENSORS["north"], "o2": (20.9, 19.5, 19.4, 18.0, 17.9, 23.6), "co2": (0.05, 0.5, 0.6, 1.6, -1.0),
@@ -201,6 +203,11 @@ class GuardLife(RuleBasedStateMachine):
         target = "north" if action in ("enter", "leave") else enclosure
         name = self.last_command if repeat else None
         self.last_command = self.world.command(action, target, people=list(people), age_s=age_s, command_id=name)
+        self.ask_for_all()
+
+    @drawn("door")
+    def door(self, is_open, age_s):
+        self.world.send(RoomDoor(observed_at=self.world.moment(age_s), open=is_open), "north")
         self.ask_for_all()
 
     @drawn("announce")

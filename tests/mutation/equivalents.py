@@ -13,6 +13,9 @@ _WAITS = (
 )
 _GAP_MAX = "left_s = min(seconds, (TWA_MINUTES + 1) * MINUTE_S)  # of a longer gap nothing else would be left anyway"
 _TOUCH = "TOUCH_S = 1e-6  # sums of seconds that make a minute may lack a rounding error"
+_DOOR_NOW = 'return named or (["whoever left its door open"] if self.kept.doors.get(room, (False, 0.0))[0] else [])'
+_DOOR_BEFORE = 'was_open, before_s = self.kept.doors.get(room, (False, 0.0))'
+_NO_DOOR = "no word has come from before 1970, and of a door that was never heard of only that it is not open counts"
 _AIR_FIRST = "where nitrogen and CO2 are permitted, air is"
 _AHEAD = (
     'return f", {limit_pct:g} % CO2 in {60.0 * hours:.0f} min if it goes on" if hours is not None and hours < AHEAD_H else ""'
@@ -39,6 +42,9 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("guard_memory", _UNASKED, "0.0 plus"): _PAST,
     ("guard_memory", _UNASKED, "0.0 minus"): _PAST,
     ("guard_memory", _UNASKED, "True to False"): _PAST,
+    **{("guard_memory", _DOOR_NOW, what): _NO_DOOR for what in ("0.0 plus", "0.0 minus")},
+    ("guard_memory", _DOOR_NOW, "'whoever left its door open' lost"): "words for who reads a refusal",
+    **{("guard_memory", _DOOR_BEFORE, what): _NO_DOOR for what in ("0.0 plus", "0.0 minus", "False to True")},
     (
         "core/alarms",
         'def condition(desk: Desk, name: str, subject: str, active: bool, text: str = "") -> None:',
@@ -55,6 +61,7 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("core/room_load", "if beyond > worst:", "Gt to GtE"): "no quotient of measured figures meets it exactly",
     ("core/room_load", _AHEAD, "Lt to LtE"): "no quotient of measured figures meets it exactly",
     ("core/room_air", "desk.state.dirty_rooms[room_name] = True", "True to False"): "that it is there is what counts",
+    ("core/people", "desk.state.dirty_rooms[name] = True", "True to False"): "that it is there is what counts",
     ("core/people", "room.at_door[person] = True", "True to False"): "that it is there is what counts",
     ("core/entry", 'return [_AGE.sub("", reason) for reason in reasons]', "'' lost"): "both sides get the same in its place",
     ("core/entry", "state.epoch_used = state.epoch_used or dosing or air", "drop operand 1 of Or"): _AIR_FIRST,

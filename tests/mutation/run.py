@@ -58,7 +58,7 @@ TESTS = {
     "core/calibration_sums": core("calibration_sums"),
     "core/calibration_judge": core("calibration", "calibration_gas", "calibration_time"),
     "core/calibration_plan": core("calibration", "calibration_gas", "calibration_time"),
-    "core/people": core("people_permits", "people", "people_gone"),
+    "core/people": core("people_permits", "people", "people_gone", "people_door"),
     "core/entry": core("entry", "entry_back", "entry_words", "entry_air", "people_permits", "people", "people_gone",
                        "entry_exposure", "entry_moving"),
 }
