@@ -271,7 +271,7 @@ def _drifted(desk: Desk, name: str, cal: Calibration, pending: Pending, why: str
 
 def _say(desk: Desk, name: str, cal: Calibration, result: Result, outcome: str, level: str) -> None:
     """Into the log, the audit and the history, with what stands now."""
-    result.outcome = cal.came_of[result.gas] = outcome
+    cal.came_of[result.gas] = outcome
     cal.log = [*cal.log, result][-KEPT:]
     figures = {
         "o2_told_pct": result.o2_told_pct, "co2_told_pct": result.co2_told_pct,

@@ -19,7 +19,7 @@ class Result:
     """What came of drawing one gas. `*_told_pct` are the means of what the instrument said, `*_error_pct` by how much it reads
     too high with the corrections that stood then, `*_doubt_pct` how much of that may be the gas's and the mean's own.
 
-    `gas` is empty for a room's air, which only bears witness. `outcome` says what was done about it.
+    `gas` is empty for a room's air, which only bears witness.
     """
 
     line: str
@@ -35,7 +35,6 @@ class Result:
     taken_mono_s: float
     taken_wall_s: float
     by: str = ""
-    outcome: str = ""
 
 
 @dataclass(slots=True)

@@ -27,6 +27,9 @@ FOUND = {
          Fault("second_supervisor", "supervisor", 1280.8, 1800.0, 1)), ()),
     "a unit's clock that was set ahead for a while shuts no room for a day": Plan(
         7, (Fault("clock_offset", "gateway-south", 1700.0, 1790.0, 90_000.0),), ()),
+    "what came of a calibration is kept once, so that a snapshot does not make two of it": Plan(
+        20116, (Fault("analyser_moisture", "analyser-1", 782.6, 1025.1, 2.0447),
+         Fault("supervisor_killed", "supervisor", 1346.1, 1383.3, 4)), ()),
 }  # fmt: skip
 
 
