@@ -175,14 +175,19 @@ class Model:
         return not any(at_s >= until_s for at_s, _ in words[opened[-1] + 1 :])
 
     def words(self, room: str, sensor: str) -> list[tuple[int, Now, RoomAir]]:
-        """Those that are no repeat and no latecomer; bad news always counts."""
+        """Those that are no repeat and no latecomer; bad news always counts. One of no known time ends what was before."""
         words: list[tuple[int, Now, RoomAir]] = []
         for place, came, body in self.said(RoomAir, room, sensor, start=self.sight()):
             if not words or body.status != "ok" or (
                 body.observed_at > words[-1][2].observed_at and body.seq != words[-1][2].seq
             ):  # fmt: skip
-                words.append((place, came, body))
+                words = [*words, (place, came, body)] if self.timed(UNIT_OF_ROOM[room], place, came, body) else []
         return words
+
+    def timed(self, unit: str, place: int, came: Now, body: RoomAir | SourceStatus) -> bool:
+        """Whether its unit was fit to be asked when it came, and its time is no time to come."""
+        own_s = self.offset(unit, came, place)
+        return own_s is not None and body.observed_at.timestamp() - own_s - came.wall_s <= 10.0
 
     def air(self, room: str, sensor: str, clear: bool, now: Now) -> bool:
         words, offset_s = self.words(room, sensor), self.offset(UNIT_OF_ROOM[room], now)
@@ -303,7 +308,7 @@ class Model:
         last = None
         for place, came, body in self.said(SourceStatus, effect.source, start=self.sight()):
             if last is None or body.observed_at > last[2].observed_at:
-                last = place, came, body
+                last = (place, came, body) if self.timed("gateway-plant", place, came, body) else None
         if PIPED[effect.gas] != effect.source or last is None:
             return False
         place, came, body = last
