@@ -82,15 +82,14 @@ def mosquitto_rules(gate: Gate) -> str:
 def nats(gate: Gate) -> str:
     """`nats-server.conf`, rules and all. nats-server 2.11 or newer."""
     users = ",\n".join(
-        f'    {{ user: "CN={name}", permissions: {{\n'
+        f'    {{ user: "CN={name}", allowed_connection_types: ["MQTT"], permissions: {{\n'
         f"      publish: {_subjects(gate.rules[who].publish)}\n"
         f"      subscribe: {_subjects(gate.rules[who].subscribe)}\n    }} }}"
         for who, name in sorted(gate.names.items()) if who in gate.rules
     )  # fmt: skip
     return f"""# {HEADER}
 server_name: "stillhold"
-# NATS' own protocol is not used; its port is any free one, on loopback only, and lets in nobody without one of the users below,
-# who are known by certificates that it does not ask for.
+# NATS' own protocol is not used: its port is any free one, on loopback only, and none of the users below may come by it.
 host: "127.0.0.1"
 port: -1
 logtime_utc: true

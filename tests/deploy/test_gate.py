@@ -4,6 +4,8 @@ What is allowed is typed here by hand for a small site, not taken from the rules
 """
 
 import datetime
+import json
+import re
 import socket
 import ssl
 import threading
@@ -203,6 +205,21 @@ def test_nobody_without_a_certificate(broker: Broker, identities: Path) -> None:
     plain.loop_start()
     assert not up.wait(1.0), "no password helps where a certificate is asked for"
     plain.loop_stop()
+
+
+def test_nats_own_protocol_lets_in_nobody_by_any_name(broker: Broker, identities: Path) -> None:
+    """It stands on a port of its own, without TLS: there a name is no proof."""
+    said = re.search(rb"Listening for client connections on 127\.0\.0\.1:(\d+)", broker.child.log_path.read_bytes())
+    assert (said is not None) == (broker.kind == "nats")
+    names = [f"CN={certificates.name_of(identities, who)}" for who in MAY_SAY]
+    for name in (None, *names) if said is not None else ():
+        with socket.create_connection(("127.0.0.1", int(said[1])), WITHIN_S) as sock:
+            told = sock.makefile("rb")
+            assert told.readline().startswith(b"INFO")
+            login = {} if name is None else {"user": name, "pass": ""}
+            sock.sendall(b"CONNECT " + json.dumps({"verbose": True, **login}).encode() + b"\r\n")
+            assert b"Authorization Violation" in told.readline(), name
+            told.close()
 
 
 def test_no_certificate_of_another_authority_and_none_that_has_ended(

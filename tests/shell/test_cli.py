@@ -7,9 +7,9 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from replaykit import runner
 from shellkit import EXAMPLE
 
-from supervisor import __main__ as cli
 from supervisor.shell.authority import operators
 from supervisor.shell.authority.judge import NEEDED
 from supervisor.shell.authority.operators import load, read_key
@@ -31,15 +31,7 @@ def site(tmp_path: Path) -> Path:
 def type_in(capsys: pytest.CaptureFixture[str]):
     """Runs a command line: exit status, standard output, standard error."""
 
-    def run(*words: object) -> tuple[int, str, str]:
-        try:
-            status = cli.main([str(one) for one in words])
-        except SystemExit as ended:
-            status = ended.code
-        said = capsys.readouterr()
-        return status, said.out, said.err
-
-    return run
+    return runner(capsys)
 
 
 # ------------------------------------------------------------------------------------------------ operators
