@@ -134,8 +134,8 @@ def damaged(path: Path, what: str) -> str:
     """The words for a file that cannot be trusted."""
     return (
         f"{path} is damaged ({what}) and is not used: a fresh start would forget doses, alarms and acknowledgements. "
-        f"The way back: keep {path.name} with its -wal and -shm files aside for inspection; put a good copy of all "
-        "three in their place if there is one; if there is none, see that every valve is shut, move them away and "
+        f"The way back: keep {path.name} with its -wal and -shm files aside for inspection; put the last good backup "
+        "in their place if there is one (stillhold restore); if there is none, see that every valve is shut, and "
         "start with an empty state folder, where every enclosure begins unknown and waits for a person"
     )
 
