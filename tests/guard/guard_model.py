@@ -35,6 +35,8 @@ TINY = 1e-6
 class Model:
     def __init__(self) -> None:
         self.log: list[tuple[Now, object]] = []
+        self._sight = 0, 0  # the length of the log that it was looked up for, and what it was
+        self._timed: dict[tuple[str, int, int], bool] = {}
 
     def note(self, now: Now, what: object) -> None:
         self.log.append((now, what))
@@ -53,11 +55,14 @@ class Model:
 
     def sight(self) -> int:
         """From where on what was seen counts: the last start, or the last time that the clocks had parted by 10 s."""
+        if self._sight[0] == len(self.log):
+            return self._sight[1]
         begin, anchor = 0, self.log[0][0]
         for place, (now, what) in enumerate(self.log):
             parted_s = (now.wall_s - anchor.wall_s) - (now.mono_s - anchor.mono_s)
             if isinstance(what, Started) or (abs(parted_s) > 10.0 and not isinstance(what, tuple)):
                 begin, anchor = place, now
+        self._sight = len(self.log), begin
         return begin
 
     def passed(self, kind: type, start: int = 0):
@@ -186,8 +191,11 @@ class Model:
 
     def timed(self, unit: str, place: int, came: Now, body: RoomAir | SourceStatus) -> bool:
         """Whether its unit was fit to be asked when it came, and its time is no time to come."""
-        own_s = self.offset(unit, came, place)
-        return own_s is not None and body.observed_at.timestamp() - own_s - came.wall_s <= 10.0
+        key = unit, place, self.sight()  # the log only grows, so what stood at a place stays so for as long as sight does
+        if key not in self._timed:
+            own_s = self.offset(unit, came, place)
+            self._timed[key] = own_s is not None and body.observed_at.timestamp() - own_s - came.wall_s <= 10.0
+        return self._timed[key]
 
     def air(self, room: str, sensor: str, clear: bool, now: Now) -> bool:
         words, offset_s = self.words(room, sensor), self.offset(UNIT_OF_ROOM[room], now)
